@@ -1,0 +1,133 @@
+package spc
+
+import "time"
+
+// ChartKind names what a chart draws.
+type ChartKind string
+
+// Chart kinds. Those of this release are individuals, cycle-mean and cycle-spread; the set-up file refuses kinds that
+// the service does not yet work out.
+const (
+	Individuals ChartKind = "individuals"
+	CycleMean   ChartKind = "cycle-mean"
+	CycleSpread ChartKind = "cycle-spread"
+	MasterChart ChartKind = "master"
+)
+
+// RuleSetting switches one run rule on; Count 0 means its usual count.
+type RuleSetting struct {
+	Key   string `json:"key"`
+	Count int    `json:"count,omitempty"`
+}
+
+// LimitRule says where a chart's limits come from: K sigma, a two-sided tail Probability, or given values.
+type LimitRule struct {
+	K           float64  `json:"k,omitempty"`
+	Probability float64  `json:"probability,omitempty"`
+	Lower       *float64 `json:"lower,omitempty"`
+	Centre      *float64 `json:"centre,omitempty"`
+	Upper       *float64 `json:"upper,omitempty"`
+}
+
+// Chart is the definition of one chart; By is mould, press, lane, gauge or probe.
+type Chart struct {
+	ID             string        `json:"id"`
+	Press          string        `json:"press,omitempty"`
+	Gauge          string        `json:"gauge,omitempty"`
+	Product        string        `json:"product,omitempty"`
+	Characteristic string        `json:"characteristic"`
+	Kind           ChartKind     `json:"kind"`
+	By             string        `json:"by,omitempty"`
+	Limits         LimitRule     `json:"limits"`
+	Rules          []RuleSetting `json:"rules"`
+	Baseline       int           `json:"baseline,omitempty"` // points of provisional limits; 0: 200
+	// Standard is true for charts of the standard set.
+	Standard bool `json:"standard,omitempty"`
+	Retired  bool `json:"retired,omitempty"`
+}
+
+// LimitSource says how limits came to be.
+type LimitSource string
+
+// Sources of limits.
+const (
+	Provisional LimitSource = "provisional"
+	Frozen      LimitSource = "frozen"
+	Guard       LimitSource = "guard" // the previous phase's spread about the new centre; guards beyond-limits only
+)
+
+// Limits are a chart's limits for one stream, in the characteristic's unit.
+type Limits struct {
+	Lower     float64 `json:"lower"`
+	Centre    float64 `json:"centre"`
+	Upper     float64 `json:"upper"`
+	HasLower  bool    `json:"has_lower"`
+	HasUpper  bool    `json:"has_upper"`
+	HasCentre bool    `json:"has_centre"`
+	Sigma     float64 `json:"sigma"` // standard deviation of one plotted point
+}
+
+// PostedLimits are limits that an engineer froze or gave, in force for points from EffectiveFrom on.
+type PostedLimits struct {
+	Chart         string    `json:"chart"`
+	Stream        string    `json:"stream"` // "" for every stream worked out from the baseline
+	BaselineFrom  time.Time `json:"baseline_from,omitzero"`
+	BaselineTo    time.Time `json:"baseline_to,omitzero"`
+	Given         *Limits   `json:"given,omitempty"`
+	EffectiveFrom time.Time `json:"effective_from"`
+	Reason        string    `json:"reason"`
+	By            string    `json:"by"`
+	At            time.Time `json:"at"`
+	Revision      int       `json:"revision"`
+}
+
+// Event is something that happened to a press or gauge and that begins a phase or explains a chart.
+type Event struct {
+	ID    int64     `json:"id"`
+	Press string    `json:"press,omitempty"`
+	Gauge string    `json:"gauge,omitempty"`
+	Kind  string    `json:"kind"` // mould-change | plunger-change | product-change | stop | start | gauge-service | note
+	At    time.Time `json:"at"`
+	Mould string    `json:"mould,omitempty"`
+	Text  string    `json:"text,omitempty"`
+	By    string    `json:"by,omitempty"`
+}
+
+// Exclusion takes one measurement's points out of charts (never out of the table), with a reason.
+type Exclusion struct {
+	Measurement int64  `json:"measurement"`
+	Reason      string `json:"reason"`
+	By          string `json:"by"`
+}
+
+// Signal is one chart's finding on one stream, with the points that made it.
+type Signal struct {
+	ID          string    `json:"id"` // hash of (site, chart, stream, phase, first signalling panel)
+	Press       string    `json:"press,omitempty"`
+	Gauge       string    `json:"gauge,omitempty"`
+	Product     string    `json:"product,omitempty"`
+	Chart       string    `json:"chart"`
+	Stream      string    `json:"stream"`
+	Phase       int       `json:"phase"`
+	Rule        string    `json:"rule"`  // the first rule that fired
+	Words       string    `json:"words"` // "beyond lower limit"
+	Panel       string    `json:"panel"` // first signalling panel (the last of its cycle for a cycle chart)
+	Measurement int64     `json:"measurement"`
+	At          time.Time `json:"at"` // line time of that panel
+	LastPanel   string    `json:"last_panel"`
+	LastAt      time.Time `json:"last_at"`
+	Ended       bool      `json:"ended"` // the series has come back: a full rule window without a hit
+	// Value, Limits at the first signalling point.
+	Value    float64    `json:"value"`
+	Limits   Limits     `json:"limits"`
+	Evidence []Evidence `json:"evidence"`
+}
+
+// Evidence is one rule's hit: the points that made it, oldest first.
+type Evidence struct {
+	Rule   string    `json:"rule"`
+	Words  string    `json:"words"`
+	At     time.Time `json:"at"`
+	Panels []string  `json:"panels"`
+	Value  float64   `json:"value"`
+}
