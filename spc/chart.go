@@ -11,7 +11,6 @@ const (
 	Individuals ChartKind = "individuals"
 	CycleMean   ChartKind = "cycle-mean"
 	CycleSpread ChartKind = "cycle-spread"
-	MasterChart ChartKind = "master"
 )
 
 // RuleSetting switches one run rule on; Count 0 means its usual count.
