@@ -5,13 +5,37 @@ import "time"
 // ChartKind names what a chart draws.
 type ChartKind string
 
-// Chart kinds. Those of this release are individuals, cycle-mean and cycle-spread; the set-up file refuses kinds that
-// the service does not yet work out.
+// Chart kinds that a set-up file may name. WorkedOut says which of them this release computes; the others are kept as
+// defined and drawn by nothing.
 const (
-	Individuals ChartKind = "individuals"
-	CycleMean   ChartKind = "cycle-mean"
-	CycleSpread ChartKind = "cycle-spread"
+	Individuals   ChartKind = "individuals"
+	MeanRange     ChartKind = "mean-range"
+	MeanSD        ChartKind = "mean-sd"
+	MedianRange   ChartKind = "median-range"
+	BetweenWithin ChartKind = "between-within"
+	CycleMean     ChartKind = "cycle-mean"
+	CycleSpread   ChartKind = "cycle-spread"
+	Group         ChartKind = "group"
+	EWMAChart     ChartKind = "ewma"
+	CUSUMChart    ChartKind = "cusum"
+	ChangePoint   ChartKind = "change-point"
+	TSquared      ChartKind = "t2"
+	MEWMA         ChartKind = "mewma"
+	PChart        ChartKind = "p"
+	NPChart       ChartKind = "np"
+	CChart        ChartKind = "c"
+	UChart        ChartKind = "u"
+	IntervalChart ChartKind = "interval"
 )
+
+// ChartKinds lists every kind that a set-up file may name.
+var ChartKinds = []ChartKind{Individuals, MeanRange, MeanSD, MedianRange, BetweenWithin, CycleMean, CycleSpread, Group,
+	EWMAChart, CUSUMChart, ChangePoint, TSquared, MEWMA, PChart, NPChart, CChart, UChart, IntervalChart}
+
+// WorkedOut is true for the kinds that this release computes.
+func (k ChartKind) WorkedOut() bool {
+	return k == Individuals || k == CycleMean || k == CycleSpread
+}
 
 // RuleSetting switches one run rule on; Count 0 means its usual count.
 type RuleSetting struct {
@@ -23,9 +47,23 @@ type RuleSetting struct {
 type LimitRule struct {
 	K           float64  `json:"k,omitempty"`
 	Probability float64  `json:"probability,omitempty"`
+	ARL0        float64  `json:"arl0,omitempty"` // wanted in-control run length in points
 	Lower       *float64 `json:"lower,omitempty"`
 	Centre      *float64 `json:"centre,omitempty"`
 	Upper       *float64 `json:"upper,omitempty"`
+}
+
+// EWMA sets an exponentially weighted moving average: weight Lambda in (0, 1], limits at L standard deviations.
+type EWMA struct {
+	Lambda float64 `json:"lambda"`
+	L      float64 `json:"l"`
+}
+
+// CUSUM sets a tabular cumulative sum in standard deviations: reference value K, decision interval H.
+type CUSUM struct {
+	K         float64 `json:"k"`
+	H         float64 `json:"h"`
+	HeadStart float64 `json:"head_start,omitempty"`
 }
 
 // Chart is the definition of one chart; By is mould, press, lane, gauge or probe.
@@ -37,6 +75,9 @@ type Chart struct {
 	Characteristic string        `json:"characteristic"`
 	Kind           ChartKind     `json:"kind"`
 	By             string        `json:"by,omitempty"`
+	Subgroup       int           `json:"subgroup,omitempty"`
+	EWMA           *EWMA         `json:"ewma,omitempty"`
+	CUSUM          *CUSUM        `json:"cusum,omitempty"`
 	Limits         LimitRule     `json:"limits"`
 	Rules          []RuleSetting `json:"rules"`
 	Baseline       int           `json:"baseline,omitempty"` // points of provisional limits; 0: 200
