@@ -1,0 +1,218 @@
+package chart
+
+import "math"
+
+// StreamValue is the value of one panel of a cycle and the stream (mould, in the press's order from 0) that made it.
+type StreamValue struct {
+	Stream int
+	Value  float64
+}
+
+// CyclePoint is what the panels of one cycle say once each stream's own centre is taken off.
+type CyclePoint struct {
+	M      int     // panels present
+	Effect float64 // e, mean of y = x - c over the panels present
+	Mean   float64 // mean of all stream centres + Effect: the plotted cycle mean
+	Spread float64 // standard deviation of y about e, denominator M-1
+	// HasSpread is false for a cycle of one panel.
+	HasSpread bool
+}
+
+// Cycle works out one cycle's point from the panels present and all the press's stream centres c_i, both in the
+// characteristic's unit:
+//
+//	y_i = x_i - c_i,  e = mean(y),  cycle mean = mean(c) + e,  spread = sqrt(sum (y_i - e)^2 / (m - 1))
+//
+// Because the streams' own levels are taken off first, a cycle in which moulds are missing is not shifted by their
+// levels. It refuses a cycle without panels, values that are not finite and a stream that has no centre or comes
+// twice. No allocation; up to 64 streams are checked for coming twice.
+//
+// Source: Boyd 1950, Applying the group control chart, Industrial Quality Control 7(3); Epprecht and Simões on charting
+// the streams' differences from their common level (both from memory).
+func Cycle(panels []StreamValue, centres []float64) (CyclePoint, error) {
+	if len(panels) == 0 {
+		return CyclePoint{}, &RefusalError{Reason: TooFew, N: 0, Need: 1}
+	}
+	var seen uint64
+	var s, level sum
+	for i, p := range panels {
+		if p.Stream < 0 || p.Stream >= len(centres) || p.Stream < 64 && seen&(1<<p.Stream) != 0 {
+			return CyclePoint{}, &RefusalError{Reason: BadStream, N: p.Stream}
+		}
+		if p.Stream < 64 {
+			seen |= 1 << p.Stream
+		}
+		if !finite(p.Value) || !finite(centres[p.Stream]) {
+			return CyclePoint{}, &RefusalError{Reason: NonFinite, Index: i}
+		}
+		s.add(p.Value - centres[p.Stream])
+	}
+	for i, c := range centres {
+		if !finite(c) {
+			return CyclePoint{}, &RefusalError{Reason: NonFinite, Index: i}
+		}
+		level.add(c)
+	}
+	pt := CyclePoint{M: len(panels), HasSpread: len(panels) > 1}
+	pt.Effect = s.value() / float64(pt.M)
+	pt.Mean = level.value()/float64(len(centres)) + pt.Effect
+	if pt.HasSpread {
+		var dd sum
+		for _, p := range panels {
+			d := p.Value - centres[p.Stream] - pt.Effect
+			dd.add(d * d)
+		}
+		pt.Spread = math.Sqrt(dd.value() / float64(pt.M-1))
+	}
+	return pt, nil
+}
+
+// StreamCentres is each stream's mean over the cycles. A stream that is missing from many cycles takes the level of
+// those in which it is present, so a baseline uses complete cycles as far as it can. It refuses a stream without any
+// value (its number in Index), one that is not there and values that are not finite.
+func StreamCentres(cycles [][]StreamValue, streams int) ([]float64, error) {
+	totals, counts := make([]sum, streams), make([]int, streams)
+	for j, cycle := range cycles {
+		for _, p := range cycle {
+			if p.Stream < 0 || p.Stream >= streams {
+				return nil, &RefusalError{Reason: BadStream, N: p.Stream, Index: j}
+			}
+			if !finite(p.Value) {
+				return nil, &RefusalError{Reason: NonFinite, Index: j}
+			}
+			totals[p.Stream].add(p.Value)
+			counts[p.Stream]++
+		}
+	}
+	centres := make([]float64, streams)
+	for i := range centres {
+		if counts[i] == 0 {
+			return nil, &RefusalError{Reason: TooFew, N: 0, Need: 1, Index: i}
+		}
+		centres[i] = totals[i].value() / float64(counts[i])
+	}
+	return centres, nil
+}
+
+// CycleModel is the baseline of a press's cycle charts for one characteristic. Its fields are plain numbers: stored,
+// they give the limits of later cycles.
+type CycleModel struct {
+	Cycles int     `json:"cycles"`
+	Panels int     `json:"panels"`
+	Centre float64 `json:"centre"` // of the cycle mean: mean(c) + mean(e)
+	// SigmaEffect is the standard deviation of e over the cycles, denominator J-1: all the variation there is from
+	// cycle to cycle, autocorrelation included.
+	SigmaEffect float64 `json:"sigma_effect"`
+	// SigmaWithin is the standard deviation of y inside a cycle, pooled; 0 when no cycle has two panels.
+	SigmaWithin float64 `json:"sigma_within"`
+	DFWithin    int     `json:"df_within"`
+	// VarBetween is SigmaEffect^2 - MeanInverse SigmaWithin^2, signed.
+	VarBetween  float64         `json:"var_between"`
+	MeanInverse float64         `json:"mean_inverse"` // mean of 1/m_j over the baseline's cycles
+	Lag1        Autocorrelation `json:"lag1"`         // of e; zero under 3 cycles
+	Warnings    []Warning       `json:"warnings,omitempty"`
+}
+
+// Cycles works out the cycle charts of a press from a baseline of J cycles in order, cycle j with m_j panels, and the
+// streams' centres c_i:
+//
+//	e_j        = mean of y_ij = x_ij - c_i over the panels present
+//	sigma_e^2  = sum (e_j - mean(e))^2 / (J - 1)
+//	sigma_w^2  = sum_j sum_i (y_ij - e_j)^2 / df,  df = sum (m_j - 1), less (number of streams - 1) if fitted
+//	var_between = sigma_e^2 - sigma_w^2 mean(1/m_j)
+//
+// fitted says that the centres were worked out from these same cycles (StreamCentres), which uses up degrees of
+// freedom; given ones do not. sigma_e^2 mean-squares the cycle effects as they are, so for independent cycles its
+// expectation is exactly var_between + sigma_w^2 mean(1/m_j), whatever the m_j. The streams are taken to vary alike;
+// a stream that varies more widens sigma_w for all.
+//
+// It refuses fewer than 2 cycles, what Cycle refuses (Index is the cycle), and a baseline in which the cycles do not
+// vary. Under 100 cycles, under significant lag-1 autocorrelation of e and at a negative var_between it warns.
+//
+// Source: the moment estimator of the one-way random-effects model with unequal group sizes (Searle, Casella and
+// McCulloch 1992, Variance Components, ch. 3, from memory).
+func Cycles(cycles [][]StreamValue, centres []float64, fitted bool) (CycleModel, error) {
+	if len(cycles) < 2 {
+		return CycleModel{}, &RefusalError{Reason: TooFew, N: len(cycles), Need: 2}
+	}
+	m := CycleModel{Cycles: len(cycles)}
+	effects := make([]float64, len(cycles))
+	var within, inverse sum
+	var level float64
+	for j, cycle := range cycles {
+		pt, err := Cycle(cycle, centres)
+		if err != nil {
+			refusal := *err.(*RefusalError)
+			refusal.Index = j
+			return CycleModel{}, &refusal
+		}
+		effects[j], level = pt.Effect, pt.Mean-pt.Effect
+		m.Panels += pt.M
+		m.DFWithin += pt.M - 1
+		within.add(float64(pt.M-1) * pt.Spread * pt.Spread)
+		inverse.add(1 / float64(pt.M))
+	}
+	mean, sd := moments(effects)
+	if sd == 0 {
+		return CycleModel{}, &RefusalError{Reason: ZeroVariance, N: len(cycles)}
+	}
+	m.Centre, m.SigmaEffect = level+mean, sd
+	m.MeanInverse = inverse.value() / float64(m.Cycles)
+	if fitted {
+		m.DFWithin = max(0, m.DFWithin-(len(centres)-1))
+	}
+	if m.DFWithin > 0 {
+		m.SigmaWithin = math.Sqrt(within.value() / float64(m.DFWithin))
+	}
+	m.VarBetween = sd*sd - m.SigmaWithin*m.SigmaWithin*m.MeanInverse
+	if m.Cycles < enoughPoints {
+		m.Warnings = append(m.Warnings, Warning{Kind: FewPoints, N: m.Cycles, Enough: enoughPoints})
+	}
+	if m.Cycles >= leastForLag1 {
+		var err error
+		if m.Lag1, err = Lag1(effects); err != nil {
+			return CycleModel{}, err
+		}
+		if m.Lag1.Significant {
+			m.Warnings = append(m.Warnings, Warning{Kind: Autocorrelated, N: m.Cycles, Value: m.Lag1.R})
+		}
+	}
+	if m.VarBetween < 0 {
+		m.Warnings = append(m.Warnings, Warning{Kind: NegativeBetween, Value: m.VarBetween})
+	}
+	return m, nil
+}
+
+// EffectSigma is the standard deviation of the cycle mean of a cycle of m panels, m at least 1:
+//
+//	sigma_e(m)^2 = var_between + sigma_w^2 / m               if var_between >= 0
+//	             = sigma_e^2 (1/m) / mean(1/m_j)              otherwise
+//
+// Both agree at var_between = 0, and both give sigma_e for a baseline and a cycle that are complete: the limits of
+// complete cycles rest on the variation of the cycles alone, never on the spread inside them.
+func (c CycleModel) EffectSigma(m int) (float64, error) {
+	if m < 1 {
+		return 0, &RefusalError{Reason: SubgroupSize, N: m, Need: 1}
+	}
+	inv := 1 / float64(m)
+	v := c.VarBetween + c.SigmaWithin*c.SigmaWithin*inv
+	if c.VarBetween < 0 {
+		v = c.SigmaEffect * c.SigmaEffect * inv / c.MeanInverse
+	}
+	return math.Sqrt(v), nil
+}
+
+// MeanLimits are the limits of the cycle mean of a cycle of m panels, charted as an individual: centre ± k EffectSigma(m).
+func (c CycleModel) MeanLimits(m int, w Width) (Limits, error) {
+	s, err := c.EffectSigma(m)
+	if err != nil {
+		return Limits{}, err
+	}
+	return GivenLimits(c.Centre, s, w)
+}
+
+// SpreadLimits are the limits of the spread inside a cycle of m panels, m at least 2: those of a standard deviation
+// with m-1 degrees of freedom of normal values with SigmaWithin. See SDLimits.
+func (c CycleModel) SpreadLimits(m int, w Width) (Limits, error) {
+	return SDLimits(m, c.SigmaWithin, w)
+}

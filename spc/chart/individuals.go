@@ -1,0 +1,134 @@
+package chart
+
+import "math"
+
+// SigmaFrom says which estimator of the process standard deviation the limits use.
+type SigmaFrom string
+
+// Estimators. The zero value means MovingRange.
+const (
+	MovingRange SigmaFrom = "moving-range" // mean moving range / d2(2): the variation from point to point
+	Overall     SigmaFrom = "overall"      // standard deviation, n-1 denominator: all the variation of the baseline
+)
+
+// IndividualsOptions are the settings of an individuals chart; the zero value is the published way.
+type IndividualsOptions struct {
+	From  SigmaFrom `json:"from"`
+	Width Width     `json:"width"`
+}
+
+// IndividualsResult is the baseline of an individuals chart.
+type IndividualsResult struct {
+	Options         IndividualsOptions `json:"options"`
+	N               int                `json:"n"`
+	Limits          Limits             `json:"limits"`       // of the values
+	MovingRange     Limits             `json:"moving_range"` // of the moving ranges
+	MeanMovingRange float64            `json:"mean_moving_range"`
+	SigmaWithin     float64            `json:"sigma_within"`  // mean moving range / d2(2)
+	SigmaOverall    float64            `json:"sigma_overall"` // n-1 denominator
+	Lag1            Autocorrelation    `json:"lag1"`
+	Warnings        []Warning          `json:"warnings,omitempty"`
+}
+
+// Individuals works out an individuals and moving-range chart from a baseline x in time order, in the
+// characteristic's unit:
+//
+//	centre = mean(x),  sigma = mean |x_t - x_(t-1)| / d2(2)  or  sd(x),  limits = centre ± k sigma
+//	moving range: centre = d2(2) sigma, upper limit = d2(2) sigma + k d3(2) sigma
+//
+// The baseline is one phase: excluded points are left out by the caller, and the moving range bridges the gap. It
+// refuses fewer than 2 values, values that are not finite and a baseline that does not vary. Under 100 values and under
+// significant lag-1 autocorrelation it warns.
+//
+// Source: NIST/SEMATECH e-Handbook of Statistical Methods, 6.3.2.2; ISO 7870-2 (from memory). The handbook divides by
+// 1.128, the rounded d2(2).
+func Individuals(x []float64, o IndividualsOptions) (IndividualsResult, error) {
+	if err := o.Width.check(); err != nil {
+		return IndividualsResult{}, err
+	}
+	if len(x) < 2 {
+		return IndividualsResult{}, &RefusalError{Reason: TooFew, N: len(x), Need: 2}
+	}
+	if err := checkFinite(x); err != nil {
+		return IndividualsResult{}, err
+	}
+	if o.From == "" {
+		o.From = MovingRange
+	}
+	r := IndividualsResult{Options: o, N: len(x)}
+	centre, sd := moments(x)
+	var ranges sum
+	for i := 1; i < len(x); i++ {
+		ranges.add(math.Abs(x[i] - x[i-1]))
+	}
+	r.MeanMovingRange = ranges.value() / float64(len(x)-1)
+	r.SigmaWithin = r.MeanMovingRange / ConstantsFor(2).D2
+	r.SigmaOverall = sd
+	if r.SigmaWithin == 0 || sd == 0 {
+		return IndividualsResult{}, &RefusalError{Reason: ZeroVariance, N: len(x)}
+	}
+	sigma := r.SigmaWithin
+	if o.From == Overall {
+		sigma = sd
+	}
+	r.Limits = symmetric(centre, sigma, o.Width)
+	var err error
+	if r.MovingRange, err = RangeLimits(2, sigma, o.Width); err != nil {
+		return IndividualsResult{}, err
+	}
+	if len(x) < enoughPoints {
+		r.Warnings = append(r.Warnings, Warning{Kind: FewPoints, N: len(x), Enough: enoughPoints})
+	}
+	if len(x) >= leastForLag1 {
+		if r.Lag1, err = Lag1(x); err != nil {
+			return IndividualsResult{}, err
+		}
+		if r.Lag1.Significant {
+			r.Warnings = append(r.Warnings, Warning{Kind: Autocorrelated, N: len(x), Value: r.Lag1.R})
+		}
+	}
+	return r, nil
+}
+
+// leastForLag1 is the least number of values for a lag-1 correlation.
+const leastForLag1 = 3
+
+// Autocorrelation is the sample lag-1 autocorrelation with the band in which it lies in 95 of 100 series without any.
+type Autocorrelation struct {
+	R           float64 `json:"r"`
+	Band        float64 `json:"band"` // half width: R is significant outside ± Band
+	N           int     `json:"n"`
+	Significant bool    `json:"significant"`
+}
+
+// Lag1 is the sample lag-1 autocorrelation of x in time order:
+//
+//	r = sum (x_t - m)(x_(t+1) - m) / sum (x_t - m)^2,  m = mean(x),  band = ± 1.96 / sqrt(n)
+//
+// The band is that of large samples; at small n it is a guide. It refuses fewer than 3 values, values that are not finite
+// and values that do not vary.
+//
+// Source: NIST/SEMATECH e-Handbook of Statistical Methods, 1.3.3.1 and 1.3.5.12 (from memory).
+func Lag1(x []float64) (Autocorrelation, error) {
+	if len(x) < leastForLag1 {
+		return Autocorrelation{}, &RefusalError{Reason: TooFew, N: len(x), Need: leastForLag1}
+	}
+	if err := checkFinite(x); err != nil {
+		return Autocorrelation{}, err
+	}
+	m, _ := moments(x)
+	var num, den sum
+	for i, v := range x {
+		den.add((v - m) * (v - m))
+		if i > 0 {
+			num.add((v - m) * (x[i-1] - m))
+		}
+	}
+	if den.value() == 0 {
+		return Autocorrelation{}, &RefusalError{Reason: ZeroVariance, N: len(x)}
+	}
+	const z975 = 1.959963984540054 // normal quantile at 0.975
+	a := Autocorrelation{R: num.value() / den.value(), Band: z975 / math.Sqrt(float64(len(x))), N: len(x)}
+	a.Significant = math.Abs(a.R) > a.Band
+	return a, nil
+}

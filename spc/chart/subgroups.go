@@ -1,0 +1,169 @@
+package chart
+
+import (
+	"math"
+)
+
+// SubgroupResult is the baseline of a chart of subgroups, mean and range or mean and standard deviation.
+type SubgroupResult struct {
+	Width       Width     `json:"width"`
+	Subgroups   int       `json:"subgroups"`
+	Values      int       `json:"values"`
+	Centre      float64   `json:"centre"`       // mean of all values
+	SigmaWithin float64   `json:"sigma_within"` // standard deviation of one value inside a subgroup
+	Warnings    []Warning `json:"warnings,omitempty"`
+	ranges      bool
+}
+
+// MeanLimits are the limits of the mean of n values, n at least 2.
+func (r SubgroupResult) MeanLimits(n int) (Limits, error) {
+	return MeanLimits(n, r.Centre, r.SigmaWithin, r.Width)
+}
+
+// SpreadLimits are the limits of the range or the standard deviation of n values, n at least 2.
+func (r SubgroupResult) SpreadLimits(n int) (Limits, error) {
+	if r.ranges {
+		return RangeLimits(n, r.SigmaWithin, r.Width)
+	}
+	return SDLimits(n, r.SigmaWithin, r.Width)
+}
+
+// MeanRange works out a mean and range chart from a baseline of subgroups of 2 or more values each, sizes may differ:
+//
+//	centre = mean of all values
+//	sigma  = sum f_j R_j / d2(n_j) / sum f_j,  f_j = (d2(n_j) / d3(n_j))^2
+//
+// which is mean(R) / d2(n) for equal sizes; the weights are those of least variance. It refuses fewer than 2
+// subgroups, subgroups under 2 values, values that are not finite and subgroups that do not vary inside. Under 25
+// subgroups it warns.
+//
+// Source: ISO 7870-2, ASTM E2587 (from memory); weights: Burr 1969, Control charts for measurements with varying sample
+// sizes, Journal of Quality Technology 1(3) (from memory).
+func MeanRange(subgroups [][]float64, w Width) (SubgroupResult, error) {
+	r, err := pool(subgroups, w, func(g []float64) (estimate, weight float64) {
+		c := ConstantsFor(len(g))
+		lo, hi := g[0], g[0]
+		for _, v := range g {
+			lo, hi = min(lo, v), max(hi, v)
+		}
+		return (hi - lo) / c.D2, (c.D2 / c.D3) * (c.D2 / c.D3)
+	})
+	r.ranges = true
+	return r, err
+}
+
+// MeanSD works out a mean and standard deviation chart from a baseline of subgroups of 2 or more values each, sizes may
+// differ:
+//
+//	centre = mean of all values
+//	sigma  = sum h_j s_j / c4(n_j) / sum h_j,  h_j = c4(n_j)^2 / (1 - c4(n_j)^2)
+//
+// which is mean(s) / c4(n) for equal sizes. s_j has denominator n_j - 1. Refusals, warning and source as for MeanRange.
+func MeanSD(subgroups [][]float64, w Width) (SubgroupResult, error) {
+	return pool(subgroups, w, func(g []float64) (estimate, weight float64) {
+		c := ConstantsFor(len(g))
+		_, s := moments(g)
+		return s / c.C4, (c.C4 / c.C5) * (c.C4 / c.C5)
+	})
+}
+
+// pool combines the subgroups' own estimates of sigma by their weights.
+func pool(subgroups [][]float64, w Width, estimate func([]float64) (float64, float64)) (SubgroupResult, error) {
+	if err := w.check(); err != nil {
+		return SubgroupResult{}, err
+	}
+	if len(subgroups) < 2 {
+		return SubgroupResult{}, &RefusalError{Reason: TooFew, N: len(subgroups), Need: 2}
+	}
+	r := SubgroupResult{Width: w, Subgroups: len(subgroups)}
+	var total, num, den sum
+	for j, g := range subgroups {
+		if len(g) < 2 {
+			return SubgroupResult{}, &RefusalError{Reason: SubgroupSize, N: len(g), Need: 2, Index: j}
+		}
+		for _, v := range g {
+			if !finite(v) {
+				return SubgroupResult{}, &RefusalError{Reason: NonFinite, Index: j}
+			}
+			total.add(v)
+		}
+		r.Values += len(g)
+		e, f := estimate(g)
+		num.add(f * e)
+		den.add(f)
+	}
+	r.Centre = total.value() / float64(r.Values)
+	r.SigmaWithin = num.value() / den.value()
+	if r.SigmaWithin == 0 {
+		return SubgroupResult{}, &RefusalError{Reason: ZeroVariance, N: r.Values}
+	}
+	if r.Subgroups < enoughSubgroups {
+		r.Warnings = append(r.Warnings, Warning{Kind: FewPoints, N: r.Subgroups, Enough: enoughSubgroups})
+	}
+	return r, nil
+}
+
+// MeanLimits are the limits of the mean of n values with known centre and sigma of one value:
+//
+//	centre ± k sigma / sqrt(n)
+func MeanLimits(n int, centre, sigma float64, w Width) (Limits, error) {
+	if n < 1 {
+		return Limits{}, &RefusalError{Reason: SubgroupSize, N: n, Need: 1}
+	}
+	return GivenLimits(centre, sigma/math.Sqrt(float64(n)), w)
+}
+
+// RangeLimits are the limits of the range of n normal values with known sigma of one value:
+//
+//	centre = d2 sigma, limits = (d2 ± k d3) sigma
+//
+// or, at a probability, sigma times the quantiles of the range at half of it on each side. A lower limit at or below
+// 0 is none. It refuses n below 2 and a sigma that is not positive and finite.
+//
+// Source: ISO 7870-2, ASTM E2587 (from memory).
+func RangeLimits(n int, sigma float64, w Width) (Limits, error) {
+	if err := checkSpread(n, sigma, w); err != nil {
+		return Limits{}, err
+	}
+	c := ConstantsFor(n)
+	if p := w.Probability; p > 0 {
+		return nonNegative(c.D2*sigma, c.D3*sigma, rangeQuantile(n, p/2, false)*sigma, rangeQuantile(n, p/2, true)*sigma), nil
+	}
+	k := w.multiple()
+	return nonNegative(c.D2*sigma, c.D3*sigma, (c.D2-k*c.D3)*sigma, (c.D2+k*c.D3)*sigma), nil
+}
+
+// SDLimits are the limits of the standard deviation (denominator n-1) of n normal values with known sigma of one value:
+//
+//	centre = c4 sigma, limits = (c4 ± k c5) sigma,  c5 = sqrt(1 - c4^2)
+//
+// or, at probability p, sigma sqrt(q / (n-1)) with q the chi-square quantiles of n-1 degrees of freedom at p/2 and
+// 1 - p/2. A lower limit at or below 0 is none. It refuses n below 2 and a sigma that is not positive and finite.
+//
+// Source: ISO 7870-2, ASTM E2587 (from memory).
+func SDLimits(n int, sigma float64, w Width) (Limits, error) {
+	if err := checkSpread(n, sigma, w); err != nil {
+		return Limits{}, err
+	}
+	c := ConstantsFor(n)
+	if p := w.Probability; p > 0 {
+		df := float64(n - 1)
+		lower, upper := chiSquareQuantile(df, p/2, false), chiSquareQuantile(df, p/2, true)
+		return nonNegative(c.C4*sigma, c.C5*sigma, sigma*math.Sqrt(lower/df), sigma*math.Sqrt(upper/df)), nil
+	}
+	k := w.multiple()
+	return nonNegative(c.C4*sigma, c.C5*sigma, (c.C4-k*c.C5)*sigma, (c.C4+k*c.C5)*sigma), nil
+}
+
+func checkSpread(n int, sigma float64, w Width) error {
+	if err := w.check(); err != nil {
+		return err
+	}
+	if n < 2 {
+		return &RefusalError{Reason: SubgroupSize, N: n, Need: 2}
+	}
+	if !finite(sigma) || sigma <= 0 {
+		return &RefusalError{Reason: BadSigma}
+	}
+	return nil
+}
