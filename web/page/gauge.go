@@ -1,0 +1,50 @@
+package page
+
+import (
+	"sagwatch/web/plot"
+	"sagwatch/web/ui"
+)
+
+// GaugePicker lists the gauges for the one who stands before one of them.
+type GaugePicker struct {
+	Frame     ui.Frame
+	Statement ui.Statement
+	Gauges    []GaugeRow
+	Empty     string
+}
+
+// Gauge is the technician's page: the verdict on the last panel (or on the one that was scanned), what to do next, and the field
+// for the next serial.
+type Gauge struct {
+	Frame   ui.Frame
+	ID      string // the gauge
+	Slab    ui.Verdict
+	Bar     []ui.Fact  // panel, press and mould, product, second reading
+	Map     *plot.Map  // deviations at the places; nil for a gauge without places or before the first panel
+	Items   []ui.Fact  // for a gauge of dimensions: each characteristic with its verdict
+	Due     *ui.State  // large: "Master panel due in 9 minutes"; nil when it is not near
+	Facts   []ui.Fact  // radius, places read, link
+	Scan    Scan       //
+	Before  []LastRow  // panels before this one, latest first
+	Largest string     // head of the third column: "Largest, µm"
+	Empty   string     // in place of Before: "No panel since 06:00."
+	Around  []ui.Entry // master checks and notes of the shift; may be empty
+}
+
+// Scan is the field that keeps the focus.
+type Scan struct {
+	Action  string // "/gauge/CG-1"
+	Label   string // "Scan or type the next serial, then Enter"
+	Example string // "A-0000000"
+	Value   string // what was scanned and not found, kept
+	Problem string // "Panel A-0147999 has not been measured on CG-1."
+	Acts    []ui.Act
+}
+
+// LastRow is one of the panels before.
+type LastRow struct {
+	Panel, Href string
+	Mould       string
+	Value       string
+	State       ui.State
+}
