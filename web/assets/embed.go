@@ -17,7 +17,7 @@ import (
 
 // FS holds the files as they are in the tree.
 //
-//go:embed *.css *.svg fonts htmx
+//go:embed *.css *.js *.svg fonts htmx
 var FS embed.FS
 
 // prefix is where Handler expects to be mounted.
