@@ -44,9 +44,9 @@ type LimitSpan struct {
 
 // Pane is one chart on the common time axis. It has Points, or for a long view Columns worked out beforehand.
 type Pane struct {
-	Title                string // the question it answers: "Does it scatter?"
-	What                 string // statistic and unit: "standard deviation inside five panels, mm"
-	Points               []Point
+	Title                string  // the question it answers: "Does it scatter?"
+	What                 string  // statistic and unit: "standard deviation inside five panels, mm"
+	Points               []Point // in order of time; values that are no numbers are left out
 	Columns              []Column
 	Limits               []LimitSpan // in order of time
 	Height               float64     // of the plot area in units; 0 for what suits the kind of pane
@@ -89,7 +89,8 @@ type Chart struct {
 	Zone     *time.Location // plant time; nil for UTC
 	Panes    []Pane
 	Events   []Event
-	LehrFrom time.Time // hatched from here to To, "in the lehr, not yet measured"; zero for none
+	LehrFrom time.Time   // hatched from here to To, "in the lehr, not yet measured"; zero for none
+	InLehr   []time.Time // when the panels were pressed that are still in the lehr, a tick each in the main pane
 	Change   *Change
 	Bracket  *Bracket
 }
