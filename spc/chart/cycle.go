@@ -25,7 +25,7 @@ type CyclePoint struct {
 //
 // Because the streams' own levels are taken off first, a cycle in which moulds are missing is not shifted by their
 // levels. It refuses a cycle without panels, values that are not finite and a stream that has no centre or comes
-// twice. No allocation; up to 64 streams are checked for coming twice.
+// twice. No allocation; the first 64 streams are checked for coming twice.
 //
 // Source: Boyd 1950, Applying the group control chart, Industrial Quality Control 7(3); Epprecht and Simões on charting
 // the streams' differences from their common level (both from memory).
@@ -138,7 +138,7 @@ func Cycles(cycles [][]StreamValue, centres []float64, fitted bool) (CycleModel,
 	m := CycleModel{Cycles: len(cycles)}
 	effects := make([]float64, len(cycles))
 	var within, inverse sum
-	var level float64
+	var level, size float64
 	for j, cycle := range cycles {
 		pt, err := Cycle(cycle, centres)
 		if err != nil {
@@ -147,13 +147,16 @@ func Cycles(cycles [][]StreamValue, centres []float64, fitted bool) (CycleModel,
 			return CycleModel{}, &refusal
 		}
 		effects[j], level = pt.Effect, pt.Mean-pt.Effect
+		for _, p := range cycle {
+			size = max(size, math.Abs(p.Value))
+		}
 		m.Panels += pt.M
 		m.DFWithin += pt.M - 1
 		within.add(float64(pt.M-1) * pt.Spread * pt.Spread)
 		inverse.add(1 / float64(pt.M))
 	}
 	mean, sd := moments(effects)
-	if sd == 0 {
+	if steady(sd, size) {
 		return CycleModel{}, &RefusalError{Reason: ZeroVariance, N: len(cycles)}
 	}
 	m.Centre, m.SigmaEffect = level+mean, sd
@@ -168,11 +171,9 @@ func Cycles(cycles [][]StreamValue, centres []float64, fitted bool) (CycleModel,
 	if m.Cycles < enoughPoints {
 		m.Warnings = append(m.Warnings, Warning{Kind: FewPoints, N: m.Cycles, Enough: enoughPoints})
 	}
-	if m.Cycles >= leastForLag1 {
-		var err error
-		if m.Lag1, err = Lag1(effects); err != nil {
-			return CycleModel{}, err
-		}
+	// Two cycles are too few for a correlation, and say nothing of it.
+	if lag1, err := Lag1(effects); err == nil {
+		m.Lag1 = lag1
 		if m.Lag1.Significant {
 			m.Warnings = append(m.Warnings, Warning{Kind: Autocorrelated, N: m.Cycles, Value: m.Lag1.R})
 		}

@@ -34,7 +34,7 @@ type IndividualsResult struct {
 // characteristic's unit:
 //
 //	centre = mean(x),  sigma = mean |x_t - x_(t-1)| / d2(2)  or  sd(x),  limits = centre ± k sigma
-//	moving range: centre = d2(2) sigma, upper limit = d2(2) sigma + k d3(2) sigma
+//	moving range: centre = mean |x_t - x_(t-1)|, upper limit = centre (1 + k d3(2) / d2(2))
 //
 // The baseline is one phase: excluded points are left out by the caller, and the moving range bridges the gap. It
 // refuses fewer than 2 values, values that are not finite and a baseline that does not vary. Under 100 values and under
@@ -64,7 +64,7 @@ func Individuals(x []float64, o IndividualsOptions) (IndividualsResult, error) {
 	r.MeanMovingRange = ranges.value() / float64(len(x)-1)
 	r.SigmaWithin = r.MeanMovingRange / ConstantsFor(2).D2
 	r.SigmaOverall = sd
-	if r.SigmaWithin == 0 || sd == 0 {
+	if size := largest(x); steady(r.SigmaWithin, size) || steady(sd, size) {
 		return IndividualsResult{}, &RefusalError{Reason: ZeroVariance, N: len(x)}
 	}
 	sigma := r.SigmaWithin
@@ -73,7 +73,7 @@ func Individuals(x []float64, o IndividualsOptions) (IndividualsResult, error) {
 	}
 	r.Limits = symmetric(centre, sigma, o.Width)
 	var err error
-	if r.MovingRange, err = RangeLimits(2, sigma, o.Width); err != nil {
+	if r.MovingRange, err = RangeLimits(2, r.SigmaWithin, o.Width); err != nil {
 		return IndividualsResult{}, err
 	}
 	if len(x) < enoughPoints {
@@ -116,16 +116,16 @@ func Lag1(x []float64) (Autocorrelation, error) {
 	if err := checkFinite(x); err != nil {
 		return Autocorrelation{}, err
 	}
-	m, _ := moments(x)
+	m, sd := moments(x)
+	if steady(sd, largest(x)) {
+		return Autocorrelation{}, &RefusalError{Reason: ZeroVariance, N: len(x)}
+	}
 	var num, den sum
 	for i, v := range x {
 		den.add((v - m) * (v - m))
 		if i > 0 {
 			num.add((v - m) * (x[i-1] - m))
 		}
-	}
-	if den.value() == 0 {
-		return Autocorrelation{}, &RefusalError{Reason: ZeroVariance, N: len(x)}
 	}
 	const z975 = 1.959963984540054 // normal quantile at 0.975
 	a := Autocorrelation{R: num.value() / den.value(), Band: z975 / math.Sqrt(float64(len(x))), N: len(x)}

@@ -21,7 +21,7 @@ type Width struct {
 
 // check refuses a width without a meaning.
 func (w Width) check() error {
-	if !(w.Probability >= 0 && w.Probability < 1) || !(w.K >= 0) || math.IsInf(w.K, 0) {
+	if w.Probability != 0 && !(w.Probability >= 1e-100 && w.Probability <= 0.5) || !(w.K >= 0 && w.K <= 1e6) {
 		return &RefusalError{Reason: BadWidth}
 	}
 	return nil
@@ -44,9 +44,9 @@ type Reason string
 // Reasons of refusal.
 const (
 	TooFew       Reason = "too-few"       // N points or subgroups, Need at least
-	NonFinite    Reason = "non-finite"    // the value at Index is NaN or infinite
+	NonFinite    Reason = "non-finite"    // the value at Index is NaN, infinite or beyond ±1e150
 	ZeroVariance Reason = "zero-variance" // all values are equal: no limits can be drawn
-	BadWidth     Reason = "bad-width"     // a sigma multiple below 0 or a probability outside [0, 1)
+	BadWidth     Reason = "bad-width"     // a sigma multiple outside [0, 1e6] or a probability that is neither 0 nor in [1e-100, 0.5]
 	BadSigma     Reason = "bad-sigma"     // a given sigma that is not positive and finite
 	SubgroupSize Reason = "subgroup-size" // the subgroup at Index has N values, Need at least
 	BadStream    Reason = "bad-stream"    // the cycle at Index names a stream twice or one that is not there
@@ -66,11 +66,11 @@ func (e *RefusalError) Error() string {
 	case TooFew:
 		return fmt.Sprintf("chart: needs at least %d, has %d", e.Need, e.N)
 	case NonFinite:
-		return fmt.Sprintf("chart: value %d is not a finite number", e.Index)
+		return fmt.Sprintf("chart: value %d is not a number that can be charted", e.Index)
 	case ZeroVariance:
 		return "chart: the values do not vary, so they give no limits"
 	case BadWidth:
-		return "chart: limits need a sigma multiple above 0, or a probability between 0 and 1"
+		return "chart: limits need a sigma multiple above 0 and at most 1e6, or a probability from 1e-100 to 0.5"
 	case BadSigma:
 		return "chart: a given centre must be finite, a given sigma finite and above 0"
 	case SubgroupSize:
@@ -151,7 +151,20 @@ func nonNegative(centre, sigma, lower, upper float64) Limits {
 	return l
 }
 
-func finite(x float64) bool { return !math.IsNaN(x) && !math.IsInf(x, 0) }
+// finite also leaves out what cannot be squared and summed; no length or time comes near it.
+func finite(x float64) bool { return math.Abs(x) <= 1e150 }
+
+// steady reports whether a standard deviation is nothing but the rounding of values of the given size.
+func steady(sd, size float64) bool { return sd <= 1e-15*size }
+
+// largest is the greatest absolute value.
+func largest(x []float64) float64 {
+	m := 0.0
+	for _, v := range x {
+		m = max(m, math.Abs(v))
+	}
+	return m
+}
 
 // checkFinite refuses the first value that is not finite.
 func checkFinite(x []float64) error {

@@ -16,9 +16,11 @@ type rangeDist struct {
 }
 
 func newRangeDist(n int) *rangeDist {
-	const step = 0.125
+	// The density of the least of n values narrows like 1/sqrt(2 log n), and the step with it.
+	root := math.Sqrt(2 * math.Log(float64(n)))
+	step := 0.25 / (1 + root)
 	// The least of n values is below the lower end with a probability under 1e-18, and above 9 likewise.
-	lower := -(math.Sqrt(2*math.Log(float64(n))) + 9)
+	lower := -(root + 9)
 	d := &rangeDist{n: float64(n)}
 	for i := 0; lower+float64(i)*step <= 9; i++ {
 		x := lower + float64(i)*step
@@ -44,11 +46,7 @@ func (d *rangeDist) above(w float64) float64 {
 func (d *rangeDist) below(w float64) float64 {
 	var s sum
 	for i, x := range d.x {
-		in := d.tail[i] - normalTail(x+w)
-		if x < 0 { // the difference of the smaller tails
-			in = normalTail(-x-w) - normalTail(-x)
-		}
-		if in > 0 {
+		if in := normalBetween(x, w); in > 0 {
 			s.add(d.density[i] * math.Exp((d.n-1)*math.Log(in/d.tail[i])))
 		}
 	}
@@ -95,6 +93,18 @@ func bisect(lo, hi float64, past func(float64) bool) float64 {
 			lo = mid
 		}
 	}
+}
+
+// normalBetween is P(x < X <= x+w) of a standard normal X, accurate also for small w.
+func normalBetween(x, w float64) float64 {
+	switch {
+	case w < 0.01: // Taylor series about the middle
+		m, ww := (x+w/2)*(x+w/2), w*w
+		return w * math.Exp(-m/2) / math.Sqrt(2*math.Pi) * (1 + ww*((m-1)/24+ww*(m*(m-6)+3)/1920))
+	case x < 0: // the difference of the smaller tails
+		return normalTail(-x-w) - normalTail(-x)
+	}
+	return normalTail(x) - normalTail(x+w)
 }
 
 // normalTail is P(X > x) of a standard normal X.

@@ -1,8 +1,6 @@
 package chart
 
-import (
-	"math"
-)
+import "math"
 
 // SubgroupResult is the baseline of a chart of subgroups, mean and range or mean and standard deviation.
 type SubgroupResult struct {
@@ -77,6 +75,7 @@ func pool(subgroups [][]float64, w Width, estimate func([]float64) (float64, flo
 	}
 	r := SubgroupResult{Width: w, Subgroups: len(subgroups)}
 	var total, num, den sum
+	size := 0.0
 	for j, g := range subgroups {
 		if len(g) < 2 {
 			return SubgroupResult{}, &RefusalError{Reason: SubgroupSize, N: len(g), Need: 2, Index: j}
@@ -86,6 +85,7 @@ func pool(subgroups [][]float64, w Width, estimate func([]float64) (float64, flo
 				return SubgroupResult{}, &RefusalError{Reason: NonFinite, Index: j}
 			}
 			total.add(v)
+			size = max(size, math.Abs(v))
 		}
 		r.Values += len(g)
 		e, f := estimate(g)
@@ -94,7 +94,7 @@ func pool(subgroups [][]float64, w Width, estimate func([]float64) (float64, flo
 	}
 	r.Centre = total.value() / float64(r.Values)
 	r.SigmaWithin = num.value() / den.value()
-	if r.SigmaWithin == 0 {
+	if steady(r.SigmaWithin, size) {
 		return SubgroupResult{}, &RefusalError{Reason: ZeroVariance, N: r.Values}
 	}
 	if r.Subgroups < enoughSubgroups {
