@@ -153,7 +153,8 @@ type Signal struct {
 	Words       string    `json:"words"` // "beyond lower limit"
 	Panel       string    `json:"panel"` // first signalling panel (the last of its cycle for a cycle chart)
 	Measurement int64     `json:"measurement"`
-	At          time.Time `json:"at"` // line time of that panel
+	At          time.Time `json:"at"`       // line time of that panel
+	FoundAt     time.Time `json:"found_at"` // line time of the panel that brought it up: later than At for a cycle or a provisional baseline
 	LastPanel   string    `json:"last_panel"`
 	LastAt      time.Time `json:"last_at"`
 	Ended       bool      `json:"ended"` // the series has come back: a full rule window without a hit

@@ -1,0 +1,399 @@
+package watch
+
+import (
+	"context"
+	"encoding/json"
+	"errors"
+	"slices"
+	"sort"
+	"sync"
+	"time"
+
+	"sagwatch/spc"
+	"sagwatch/spc/monitor"
+	"sagwatch/store"
+)
+
+const (
+	// checkpointEvery is how many observations lie between two checkpoints: a late panel re-folds at most about so many.
+	checkpointEvery = 4096
+	// recent is how much of the past is kept at hand for pages: a day and the shift before.
+	recent = 34 * time.Hour
+	// lateTogether is how long late panels wait for one another, so that a gauge computer that comes back after an hour
+	// costs a few re-folds, not one a panel.
+	lateTogether = 500 * time.Millisecond
+)
+
+// keeper is the fold of one press or gauge.
+type keeper struct {
+	cfg          *Config
+	press, gauge string
+	fold         string
+	wake         chan struct{}
+
+	mu     sync.Mutex
+	from   time.Time // earliest line time touched and not looked at yet; zero: none
+	late   []string  // panels that notices named since
+	config bool      // the configuration may have changed
+	told   bool
+	count  int64
+
+	// The rest belongs to run, under state when pages look.
+	state   sync.RWMutex
+	conf    monitor.Config
+	digest  []byte
+	monitor *monitor.Monitor
+	last    spc.OrderKey
+	hasLast bool
+	marks   []mark
+	points  map[stream][]monitor.Point
+	// marksFrom is the line time after which marks are complete, begun the one after which points are; zero: from the
+	// first panel.
+	marksFrom, begun time.Time
+}
+
+// stream is one series of one chart.
+type stream struct{ chart, stream string }
+
+// mark remembers one folded observation, to tell a late panel from a notice that came after its rows were read.
+type mark struct {
+	at       time.Time
+	id       int64
+	excluded bool
+}
+
+func newKeeper(cfg *Config, press, gauge string) *keeper {
+	return &keeper{cfg: cfg, press: press, gauge: gauge, fold: foldName(press, gauge), wake: make(chan struct{}, 1), config: true, told: true}
+}
+
+// tell records a change and wakes the keeper.
+func (k *keeper) tell(n store.Notice) {
+	k.mu.Lock()
+	k.told = true
+	if n.Kind != store.NoticeMeasurement {
+		k.config = true
+	}
+	if !n.From.IsZero() && (k.from.IsZero() || n.From.Before(k.from)) {
+		k.from = n.From
+	}
+	if n.Panel != "" && len(k.late) < 100 {
+		k.late = append(k.late, n.Panel)
+	}
+	k.mu.Unlock()
+	select {
+	case k.wake <- struct{}{}:
+	default:
+	}
+}
+
+func (k *keeper) lag() Lag {
+	k.mu.Lock()
+	l := Lag{Fold: k.fold, Behind: k.told, Count: k.count}
+	k.mu.Unlock()
+	k.state.RLock()
+	defer k.state.RUnlock()
+	if k.hasLast {
+		l.LastAt = k.last.LineAt
+	}
+	return l
+}
+
+func (k *keeper) run(ctx context.Context) {
+	k.wake <- struct{}{}
+	again := time.NewTicker(30 * time.Second) // the net under lost notices
+	defer again.Stop()
+	for {
+		select {
+		case <-ctx.Done():
+			return
+		case <-k.wake:
+		case <-again.C:
+		}
+		if err := k.catchUp(ctx); err != nil && ctx.Err() == nil {
+			k.cfg.Log.Error("charts are not up to date; trying again", "fold", k.fold, "error", err)
+			select {
+			case <-ctx.Done():
+				return
+			case <-time.After(retry):
+			}
+			k.mu.Lock()
+			k.config, k.told = true, true
+			k.mu.Unlock()
+			k.monitor = nil // what failed half-way is not built upon
+			select {
+			case k.wake <- struct{}{}:
+			default:
+			}
+		}
+	}
+}
+
+// catchUp brings the fold to what is stored now.
+func (k *keeper) catchUp(ctx context.Context) error {
+	k.mu.Lock()
+	from, late, config := k.from, k.late, k.config
+	k.from, k.late, k.config, k.told = time.Time{}, nil, false, false
+	k.mu.Unlock()
+	save := store.Fold{Press: k.press, Gauge: k.gauge, Fold: k.fold}
+	var restart *time.Time // line time from which known signals are in question
+	if config || k.monitor == nil {
+		conf, digest, err := k.configure(ctx)
+		if err != nil {
+			return err
+		}
+		if k.monitor == nil || string(digest) != string(k.digest) {
+			whole := time.Time{}
+			if err := k.begin(ctx, conf, digest, nil); err != nil {
+				return err
+			}
+			if k.hasLast {
+				whole = k.last.LineAt
+			}
+			restart = &whole
+		}
+	}
+	if restart == nil && !from.IsZero() && k.hasLast && !from.After(k.last.LineAt) {
+		same, err := k.known(ctx, from)
+		if err != nil {
+			return err
+		}
+		if !same {
+			select {
+			case <-ctx.Done():
+				return ctx.Err()
+			case <-time.After(lateTogether):
+			}
+			k.mu.Lock()
+			if !k.from.IsZero() && k.from.Before(from) {
+				from = k.from
+			}
+			late = append(late, k.late...)
+			k.late = nil
+			k.mu.Unlock()
+			before := spc.OrderKey{LineAt: from}
+			if err := k.begin(ctx, k.conf, k.digest, &before); err != nil {
+				return err
+			}
+			at := time.Time{}
+			if k.hasLast {
+				at = k.last.LineAt
+			}
+			restart = &at
+			save.DropAfter = &before
+			save.LatePanels = late
+		}
+	}
+	found, err := k.advance(ctx, &save)
+	if err != nil {
+		return err
+	}
+	if restart != nil {
+		if err := k.reconcile(ctx, *restart, found, &save); err != nil {
+			return err
+		}
+	}
+	if len(save.Signals)+len(save.Withdrawn)+len(save.Limits)+len(save.Checkpoints) == 0 && save.DropAfter == nil {
+		return nil
+	}
+	return k.cfg.Store.SaveFold(ctx, k.cfg.Site, save)
+}
+
+// begin restores the fold from the last checkpoint before a key (nil: one that leaves the recent past at hand), or
+// starts it anew.
+func (k *keeper) begin(ctx context.Context, conf monitor.Config, digest []byte, before *spc.OrderKey) error {
+	if before == nil {
+		latest, err := k.cfg.Store.Checkpoint(ctx, k.cfg.Site, k.fold, digest, nil)
+		if err == nil {
+			before = &spc.OrderKey{LineAt: latest.Key.LineAt.Add(-recent)}
+		} else if !errors.Is(err, store.ErrNotFound) {
+			return err
+		}
+	}
+	var m *monitor.Monitor
+	var last spc.OrderKey
+	has := false
+	if before != nil {
+		switch c, err := k.cfg.Store.Checkpoint(ctx, k.cfg.Site, k.fold, digest, before); {
+		case err == nil:
+			if m, err = monitor.Restore(conf, c.Body); err != nil {
+				k.cfg.Log.Warn("checkpoint not usable; folding from the start", "fold", k.fold, "error", err)
+				m = nil
+			} else {
+				last, has = c.Key, true
+			}
+		case !errors.Is(err, store.ErrNotFound):
+			return err
+		}
+	}
+	if m == nil {
+		var err error
+		if m, err = monitor.New(conf); err != nil {
+			return err
+		}
+	}
+	k.state.Lock()
+	defer k.state.Unlock()
+	k.conf, k.digest, k.monitor, k.last, k.hasLast = conf, digest, m, last, has
+	k.marksFrom, k.begun = time.Time{}, time.Time{}
+	if has {
+		k.marksFrom, k.begun = last.LineAt, last.LineAt
+	}
+	k.marks = nil
+	k.points = map[stream][]monitor.Point{}
+	m.Trace("", "", k.keep)
+	return nil
+}
+
+// keep holds a point for the pages.
+func (k *keeper) keep(p monitor.Point) {
+	s := stream{p.Chart, p.Stream}
+	list := k.points[s]
+	if n := len(list); n > 256 && p.At.Sub(list[0].At) > recent+2*time.Hour {
+		first := sort.Search(n, func(i int) bool { return p.At.Sub(list[i].At) <= recent })
+		list = slices.Clone(list[first:])
+	}
+	k.points[s] = append(list, p)
+}
+
+// known tells whether everything stored from a line time to the last folded panel is what was folded.
+func (k *keeper) known(ctx context.Context, from time.Time) (bool, error) {
+	if from.Before(k.marksFrom) || !k.marksFrom.IsZero() && from.Equal(k.marksFrom) {
+		return false, nil
+	}
+	i := sort.Search(len(k.marks), func(i int) bool { return !k.marks[i].at.Before(from) })
+	same := true
+	err := k.observations(ctx, nil, from, k.last.LineAt.Add(time.Microsecond), func(o *store.Obs) error {
+		if o.Key.Compare(k.last) > 0 {
+			return nil // newer than the fold: comes next
+		}
+		if i >= len(k.marks) || k.marks[i] != markOf(o) {
+			same = false
+			return errEnough
+		}
+		i++
+		return nil
+	})
+	if err != nil && !errors.Is(err, errEnough) {
+		return false, err
+	}
+	return same && i == len(k.marks), nil
+}
+
+var errEnough = errors.New("enough read")
+
+func markOf(o *store.Obs) mark {
+	return mark{at: o.Key.LineAt, id: o.Measurement, excluded: o.Excluded != ""}
+}
+
+func (k *keeper) observations(ctx context.Context, after *spc.OrderKey, from, to time.Time, fn func(*store.Obs) error) error {
+	if k.press != "" {
+		return k.cfg.Store.Observations(ctx, k.cfg.Site, store.ObservationQuery{Press: k.press, After: after, From: from, To: to}, fn)
+	}
+	return k.cfg.Store.MasterChecks(ctx, k.cfg.Site, store.MasterQuery{Gauge: k.gauge, After: after, From: from, To: to}, fn)
+}
+
+// advance folds everything after the last panel and collects what is to be stored.
+func (k *keeper) advance(ctx context.Context, save *store.Fold) (found map[string]bool, err error) {
+	found = map[string]bool{}
+	var after *spc.OrderKey
+	if k.hasLast {
+		after = new(spc.OrderKey)
+		*after = k.last
+	}
+	since := 0
+	k.state.Lock()
+	defer k.state.Unlock()
+	err = k.observations(ctx, after, time.Time{}, time.Time{}, func(o *store.Obs) error {
+		obs := observation(o)
+		if err := k.monitor.Add(&obs); err != nil {
+			return err
+		}
+		k.last, k.hasLast = o.Key, true
+		k.marks = append(k.marks, markOf(o))
+		if since++; since%checkpointEvery == 0 {
+			body, err := k.monitor.Snapshot()
+			if err != nil {
+				return err
+			}
+			save.Checkpoints = append(save.Checkpoints, store.Checkpoint{Key: o.Key, Digest: k.digest, Body: body})
+		}
+		return nil
+	})
+	if err != nil {
+		return nil, err
+	}
+	if since > 0 && since < checkpointEvery && k.sinceCheckpoint(since) {
+		body, err := k.monitor.Snapshot()
+		if err != nil {
+			return nil, err
+		}
+		save.Checkpoints = append(save.Checkpoints, store.Checkpoint{Key: k.last, Digest: k.digest, Body: body})
+	}
+	for _, f := range k.monitor.TakeSignals() {
+		f.FoundAt = f.Found.LineAt
+		found[f.ID] = true
+		save.Signals = append(save.Signals, f.Signal)
+	}
+	for _, l := range k.monitor.TakeLimits() {
+		body, err := json.Marshal(l)
+		if err != nil {
+			return nil, err
+		}
+		save.Limits = append(save.Limits, store.LimitsInForce{Chart: l.Chart, Stream: l.Stream, Phase: l.Phase, From: l.From, Limits: l.Limits, Source: l.Source, Body: body})
+	}
+	if n := len(k.marks); n > 4*checkpointEvery {
+		cut := n - 2*checkpointEvery
+		k.marksFrom = k.marks[cut].at
+		first := sort.Search(n, func(i int) bool { return k.marks[i].at.After(k.marksFrom) })
+		k.marks = slices.Clone(k.marks[first:])
+	}
+	k.mu.Lock()
+	k.count += int64(since)
+	k.mu.Unlock()
+	return found, nil
+}
+
+// sinceCheckpoint counts panels that came in small steps, so that the live line gets its checkpoints too.
+func (k *keeper) sinceCheckpoint(n int) bool {
+	k.mu.Lock()
+	defer k.mu.Unlock()
+	before := k.count / checkpointEvery
+	return (k.count+int64(n))/checkpointEvery > before
+}
+
+func observation(o *store.Obs) monitor.Observation {
+	return monitor.Observation{Key: o.Key, Measurement: o.Measurement, Press: o.Press, Product: o.Product, Mould: o.Mould, Lane: o.Lane,
+		Cycle: o.Cycle, Excluded: o.Excluded, Values: o.Values, Characteristics: o.Characteristics}
+}
+
+// reconcile compares what is known with what a re-fold from a line time found: a signal that it should have found again and
+// did not is withdrawn; one that began before and goes on is stored as it is now.
+func (k *keeper) reconcile(ctx context.Context, from time.Time, found map[string]bool, save *store.Fold) error {
+	going := map[string]spc.Signal{}
+	for _, s := range k.monitor.Signals() {
+		going[s.ID] = s
+	}
+	var before *store.SignalCursor
+	for {
+		page, err := k.cfg.Store.Signals(ctx, k.cfg.Site, store.SignalFilter{Press: k.press, Gauge: k.gauge, Limit: 500, Before: before})
+		if err != nil {
+			return err
+		}
+		for _, s := range page {
+			now, goes := going[s.ID]
+			switch {
+			case found[s.ID]:
+			case goes:
+				now.FoundAt = s.FoundAt
+				save.Signals = append(save.Signals, now)
+			case s.State != store.SignalWithdrawn && s.FoundAt.After(from):
+				save.Withdrawn = append(save.Withdrawn, s.ID)
+			}
+		}
+		if len(page) < 500 {
+			return nil
+		}
+		end := page[len(page)-1]
+		before = &store.SignalCursor{At: end.At, ID: end.ID}
+	}
+}
