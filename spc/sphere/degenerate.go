@@ -34,7 +34,7 @@ func refuseShape(pts []Point, origin [3]float64) *RefusalError {
 	// The first direction is that of the point farthest from the centroid, the second the greatest remainder.
 	u := farthest(pts, func(p Point) [3]float64 { return sub(p, origin) })
 	size := norm(u)
-	if size <= 1e-150 {
+	if size <= 10*smallest {
 		e.Reason, e.Need = Repeated, 4
 		return e
 	}
