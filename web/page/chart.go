@@ -1,6 +1,8 @@
 package page
 
 import (
+	"github.com/a-h/templ"
+
 	"sagwatch/web/plot"
 	"sagwatch/web/ui"
 )
@@ -85,4 +87,41 @@ type LimitsForm struct {
 	Fields   []ui.Input
 	Save     string
 	Open     bool // shown opened, after a problem
+}
+
+func (g ChartGroup) table() ui.Table {
+	t := ui.Table{Label: g.Name, Fold: true, Cols: []ui.Col{{Head: "Chart"}, {Head: "Kind"}, {Head: "Latest"}, {Head: "Limits"}, {Head: "Streams"}, {Head: "State"}}}
+	for _, r := range g.Rows {
+		var links ui.Sentence
+		for i, s := range r.Streams {
+			if i > 0 {
+				links = links.And(", ")
+			}
+			links = links.Link(s.Name, s.Href)
+		}
+		t.Rows = append(t.Rows, ui.Row{Cells: []ui.Cell{{Text: r.Name, Href: r.Href}, ui.Text(r.Kind), ui.Text(r.Latest), ui.Text(r.Limits), {Runs: links}, {State: r.State}}})
+	}
+	return t
+}
+
+func (m Chart) limits() ui.Table {
+	t := ui.Table{Label: "Limits in force, and before", Empty: m.NoLimits, Cols: []ui.Col{{Head: "From"}, {Head: "Centre", Right: true}, {Head: "Lower", Right: true}, {Head: "Upper", Right: true}, {Head: "Why"}}}
+	for _, r := range m.Limits {
+		t.Rows = append(t.Rows, ui.Row{Cells: []ui.Cell{ui.Text(r.From), ui.Text(r.Centre), ui.Text(r.Lower), ui.Text(r.Upper), {Text: r.Why, State: r.State}}})
+	}
+	return t
+}
+
+func here(is bool) templ.Attributes {
+	if is {
+		return templ.Attributes{"aria-current": "true"}
+	}
+	return nil
+}
+
+func wrongSpan(i ui.Input) templ.Attributes {
+	if i.Problem == "" {
+		return nil
+	}
+	return templ.Attributes{"aria-invalid": "true", "aria-describedby": i.ID + "-wrong"}
 }

@@ -1,6 +1,8 @@
 package page
 
 import (
+	"github.com/a-h/templ"
+
 	"sagwatch/web/plot"
 	"sagwatch/web/ui"
 )
@@ -47,4 +49,22 @@ type LastRow struct {
 	Mould       string
 	Value       string
 	State       ui.State
+}
+
+func (m Gauge) before() ui.Table {
+	t := ui.Table{Label: "Panels before this one", Empty: m.Empty, Cols: []ui.Col{{Head: "Panel"}, {Head: "Mould", Right: true, Drop: true}, {Head: m.Largest, Right: true}, {Head: "Verdict"}}}
+	if m.Empty == "" {
+		t.Empty = "No panel before this one."
+	}
+	for _, r := range m.Before {
+		t.Rows = append(t.Rows, ui.Row{Cells: []ui.Cell{{Text: r.Panel, Href: r.Href}, ui.Text(r.Mould), ui.Text(r.Value), {State: r.State}}})
+	}
+	return t
+}
+
+func (s Scan) marks() templ.Attributes {
+	if s.Problem == "" {
+		return nil
+	}
+	return templ.Attributes{"aria-invalid": "true", "aria-describedby": "serial-wrong"}
 }

@@ -1,6 +1,12 @@
 package page
 
-import "sagwatch/web/ui"
+import (
+	"strconv"
+
+	"github.com/a-h/templ"
+
+	"sagwatch/web/ui"
+)
 
 // KeyIn is the form for readings that the gauge computer could not send. Fields: panel, press, product, mould, lane, measured_at
 // (plant time), pressed_at, purpose, and the readings r1..rN; or, without script, all of them in block, which is read when every
@@ -63,4 +69,17 @@ type Void struct {
 	Means     string // what will change: "The panel has no other measurement on a curvature gauge: it will not be judged."
 	Reason    ui.Input
 	Save      string // "Void the measurement of 13:21"
+}
+
+// class names the number of columns, which the style sheet knows from 1 to 12.
+func (p Places) class() string { return "c" + strconv.Itoa(min(max(p.Columns, 1), 12)) }
+
+// id is the field's element id and name.
+func (f PlaceField) id() string { return "r" + strconv.Itoa(f.Number) }
+
+func (f PlaceField) marks() templ.Attributes {
+	if f.Problem == "" {
+		return templ.Attributes{"aria-describedby": "places-help"}
+	}
+	return templ.Attributes{"aria-invalid": "true", "aria-describedby": f.id() + "-wrong places-help"}
 }

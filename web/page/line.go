@@ -1,6 +1,8 @@
 package page
 
 import (
+	"strconv"
+
 	"sagwatch/web/plot"
 	"sagwatch/web/ui"
 )
@@ -80,4 +82,20 @@ type GaugeRow struct {
 	Last       string   // last panel: "13:40, A-0147681"
 	Master     string   // last master check: time and error; "never" where there was none
 	State      ui.State // "check due 13:50", "in order", "beyond the allowed error"
+}
+
+// anchor is the element id of the press's heading.
+func (p Press) anchor() string { return "press-" + slug(p.ID) }
+
+// width of the part of the bar that is done, of 1000.
+func (l Loading) width() string {
+	return strconv.FormatInt(min(max(l.Done, 0), l.Of)*1000/l.Of, 10)
+}
+
+func gaugeTable(rows []GaugeRow, empty string) ui.Table {
+	t := ui.Table{Label: "Gauges", Fold: true, Empty: empty, Cols: []ui.Col{{Head: "Gauge"}, {Head: "Last panel"}, {Head: "Last master check"}, {Head: "State"}}}
+	for _, r := range rows {
+		t.Rows = append(t.Rows, ui.Row{Cells: []ui.Cell{{Text: r.Name, Href: r.Href}, ui.Text(r.Last), ui.Text(r.Master), {State: r.State}}})
+	}
+	return t
 }

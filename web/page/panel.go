@@ -98,3 +98,26 @@ type Origin struct {
 	Source  string // author, title, year, place: "ISO 14253-1:2017, ..."
 	Href    string // to the inputs, "" for none
 }
+
+func (m Panels) table() ui.Table {
+	t := ui.Table{Label: "Panels", Fold: true, Empty: m.Empty, Cols: []ui.Col{{Head: "Panel"}, {Head: "Pressed"}, {Head: "Press"}, {Head: "Mould"}, {Head: "Gauge"},
+		{Head: m.RadiusCol, Right: true}, {Head: m.Head, Right: true}, {Head: "Verdict"}, {Name: "Remark"}}}
+	for _, r := range m.Rows {
+		t.Rows = append(t.Rows, ui.Row{Cells: []ui.Cell{{Text: r.Serial, Href: r.Href}, ui.Text(r.Pressed), ui.Text(r.Press), ui.Text(r.Mould), ui.Text(r.Gauge),
+			ui.Text(r.Radius), ui.Text(r.Largest), {State: r.State}, ui.Text(r.Note)}})
+	}
+	return t
+}
+
+func (m Measured) table() ui.Table {
+	t := ui.Table{Label: "What was measured", Fold: true, Middle: true, Cols: []ui.Col{{Name: "Characteristic"}, {Head: "Value", Right: true}, {Head: m.Doubt, Right: true},
+		{Head: "Where it lies"}, {Head: m.Limits}, {Head: "Verdict by ISO 14253-1"}}}
+	for _, r := range m.Rows {
+		lies := ui.Cell{}
+		if r.Span != nil {
+			lies.Drawing = r.Span
+		}
+		t.Rows = append(t.Rows, ui.Row{ID: r.ID, Cells: []ui.Cell{ui.Text(r.Name), {Text: r.Value, Href: r.Why, Why: r.Why != ""}, ui.Text(r.Doubt), lies, ui.Text(r.Limits), {State: r.State, Text: r.Note}}})
+	}
+	return t
+}

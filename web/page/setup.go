@@ -46,3 +46,5 @@ type Conflict struct {
 	May     bool // this person may resolve it
 	MayNot  string
 }
+
+func (c Conflict) anchor() string { return "conflict-" + slug(c.ID) }

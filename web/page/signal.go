@@ -55,3 +55,19 @@ type SignalForm struct {
 	Problems    ui.Problems
 	Says        string // "Your name and the time are added and cannot be changed later; a correction is a second note."
 }
+
+func (m Signals) table() ui.Table {
+	t := ui.Table{Label: "Signals", Fold: true, Empty: m.Empty, Cols: []ui.Col{{Head: "Pressed"}, {Head: "Signal"}, {Head: "Chart"}, {Head: "State"}, {Head: "Who"}}}
+	for _, r := range m.Rows {
+		t.Rows = append(t.Rows, ui.Row{Cells: []ui.Cell{ui.Text(r.Raised), {Text: r.Name, Href: r.Href}, ui.Text(r.Chart), {State: r.State}, ui.Text(r.Who)}})
+	}
+	return t
+}
+
+// first is where the form goes when it is sent without either button.
+func (f SignalForm) first() string {
+	if f.Acknowledge != "" {
+		return f.Acknowledge
+	}
+	return f.Close
+}

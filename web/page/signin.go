@@ -30,3 +30,10 @@ type First struct {
 	Code     ui.Input // code printed by the service when it started, so that only its owner can do this; Name "" for none
 	Problems ui.Problems
 }
+
+func (m SignIn) doubts() []ui.Sentence {
+	if m.NoSignIn {
+		return []ui.Sentence{ui.Say("This is a demonstration: plant, people and readings are invented. Choose whose eyes to look through.")}
+	}
+	return []ui.Sentence{ui.Say("What you do here is kept with your name and the time.")}
+}
