@@ -1,0 +1,46 @@
+//go:build unix
+
+package pglocal
+
+import (
+	"context"
+	"errors"
+	"fmt"
+	"io/fs"
+	"path/filepath"
+
+	"github.com/jackc/pgx/v5"
+)
+
+// Attach connects to the cluster of dir that another process owns and runs, for
+// a command beside the service. Stop on the result does nothing. ErrNotRunning
+// when no server runs there or it is not ready yet.
+func Attach(ctx context.Context, dir string) (*Cluster, error) {
+	dir, err := filepath.Abs(dir)
+	if err != nil {
+		return nil, err
+	}
+	data := filepath.Join(dir, "pgdata")
+	p, err := readPidFile(data)
+	if errors.Is(err, fs.ErrPermission) {
+		return nil, folderError(dir, err)
+	}
+	if err != nil || !p.ready || !serves(p.pid, data) {
+		return nil, fmt.Errorf("%w: %s: start sagwatch serve first", ErrNotRunning, dir)
+	}
+	c := &Cluster{dsn: dsn(p.socket, database)}
+	conn, err := pgx.Connect(ctx, c.dsn)
+	if err != nil {
+		return nil, fmt.Errorf("%w: %s: %w", ErrNotRunning, dir, err)
+	}
+	if err := conn.Close(ctx); err != nil {
+		return nil, err
+	}
+	// The programs are a convenience for backups; the database works without.
+	if major, err := writtenBy(data); err == nil {
+		if bin, err := find("", major); err == nil {
+			c.binDir = bin.dir
+		}
+	}
+	return c, nil
+}
