@@ -2,6 +2,7 @@ package store
 
 import (
 	"context"
+	"encoding/binary"
 
 	"github.com/jackc/pgx/v5/pgconn"
 
@@ -37,3 +38,6 @@ func fromOrderHash(h int64) uint64 { return uint64(h) ^ 1<<63 }
 func keyArgs(k spc.OrderKey) []any {
 	return []any{k.LineAt, k.Gauge, k.Series, toOrder(k.Sequence), k.Panel, k.MeasuredAt, toOrderHash(k.Hash)}
 }
+
+// shortHash is the part of a content hash that belongs to the order key.
+func shortHash(content []byte) uint64 { return binary.BigEndian.Uint64(content) }

@@ -1,0 +1,90 @@
+package store
+
+import (
+	"context"
+	"time"
+
+	"sagwatch/spc"
+)
+
+// observationColumns are what readObs reads.
+var observationColumns = `m.id, m.gauge, m.panel, m.measured_at, m.press, m.product, m.mould, m.casting, m.lane, m.cycle,
+	m.series, m.sequence_order, m.line_at, m.order_hash, m.characteristics, m.verdict, ` + computedColumns
+
+// Observations calls fn with what feeds the charts of a press, in order. The *Obs is the same each time, with new
+// content: copy what is to stay. An error of fn ends the reading and is returned as it is.
+func (s *Store) Observations(ctx context.Context, site string, q ObservationQuery, fn func(*Obs) error) error {
+	var c conditions
+	c.add("m.site = ?", site)
+	c.add("m.press = ?", q.Press)
+	c.add("m.counted")
+	return s.observe(ctx, site, c, q.After, q.From, q.To, fn) // measurement_order of each partition, merged
+}
+
+// MasterChecks calls fn with the current master checks of a gauge, in order; otherwise like Observations.
+func (s *Store) MasterChecks(ctx context.Context, site string, q MasterQuery, fn func(*Obs) error) error {
+	var c conditions
+	c.add("m.site = ?", site)
+	c.add("m.gauge = ?", q.Gauge)
+	c.add("m.purpose = 'master'")
+	c.add("m.state = 'current'")
+	return s.observe(ctx, site, c, q.After, q.From, q.To, fn) // measurement_gauge
+}
+
+func (s *Store) observe(ctx context.Context, site string, c conditions, after *spc.OrderKey, from, to time.Time, fn func(*Obs) error) error {
+	c.between("m.line_at", from, to)
+	if after != nil {
+		c.add("m.line_at >= ?", after.LineAt)
+		c.add("(m.line_at, m.gauge, m.series, m.sequence_order, m.panel, m.measured_at, m.order_hash) > (?, ?, ?, ?, ?, ?, ?)",
+			keyArgs(*after)...)
+	}
+	// There are few: cheaper than a join for each row.
+	list, err := s.Exclusions(ctx, site)
+	if err != nil {
+		return err
+	}
+	excluded := make(map[int64]string, len(list))
+	for _, e := range list {
+		excluded[e.Measurement] = e.Reason
+	}
+	var o Obs
+	var failed error
+	err = scan(ctx, s.pool, `SELECT `+observationColumns+` FROM measurement m`+c.String()+`
+		ORDER BY m.line_at, m.gauge, m.series, m.sequence_order, m.panel, m.measured_at, m.order_hash`, c.args,
+		func(r *rawReader) error {
+			if err := readObs(r, &o); err != nil {
+				return err
+			}
+			o.Excluded = excluded[o.Measurement]
+			failed = fn(&o)
+			return failed
+		})
+	if failed != nil {
+		return failed
+	}
+	return wrap(err, "observations of site %q", site)
+}
+
+func readObs(r *rawReader, o *Obs) error {
+	o.Measurement = r.int8()
+	o.Key.Gauge = r.name()
+	o.Key.Panel = r.text()
+	o.Key.MeasuredAt = r.time()
+	o.Press = r.name()
+	o.Product = r.name()
+	o.Mould = r.name()
+	o.Casting = r.name()
+	o.Lane = r.name()
+	o.Cycle = r.int8Or(spc.NoCycle)
+	o.Key.Series = r.name()
+	o.Key.Sequence = fromOrder(r.int8())
+	o.Key.LineAt = r.time()
+	o.Key.Hash = fromOrderHash(r.int8())
+	o.Characteristics = nil
+	if err := decodeJSON(r.next(), &o.Characteristics); err != nil {
+		return err
+	}
+	o.Verdict = spc.Verdict(r.name())
+	readValues(r, &o.Values)
+	return nil
+}
