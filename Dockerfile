@@ -1,0 +1,29 @@
+# The service in a container. It needs a PostgreSQL server beside it
+# (SAGWATCH_DATABASE_URL); docker-compose.yml brings both up.
+FROM golang:1.26-bookworm AS build
+WORKDIR /src
+COPY go.mod go.sum ./
+RUN go mod download
+COPY . .
+ARG VERSION=dev
+RUN make build VERSION="$VERSION"
+
+FROM debian:bookworm-slim
+# postgresql-client: pg_dump and pg_restore, for backup and restore; its version
+# must not be older than the server's. tzdata: the plant's time zone.
+RUN apt-get update \
+	&& apt-get install -y --no-install-recommends ca-certificates postgresql-client tzdata \
+	&& rm -rf /var/lib/apt/lists/* \
+	&& adduser --system --group --no-create-home --home /nonexistent sagwatch
+COPY --from=build /src/bin/sagwatch /usr/local/bin/sagwatch
+COPY LICENSE /usr/share/doc/sagwatch/LICENSE
+USER sagwatch
+# Inside the container only; what is published, and where, the host decides.
+ENV SAGWATCH_LISTEN=0.0.0.0:8048
+EXPOSE 8048
+STOPSIGNAL SIGTERM
+# The program checks itself: the image has no other HTTP client, and doctor asks
+# the database too.
+HEALTHCHECK --interval=15s --timeout=5s --start-period=30s --retries=4 CMD ["sagwatch", "doctor"]
+ENTRYPOINT ["sagwatch"]
+CMD ["serve"]
