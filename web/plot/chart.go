@@ -28,15 +28,21 @@ const (
 	longGap     = 10 * time.Minute
 )
 
-// Wide returns the chart as SVG, 1328 units wide.
-func (c Chart) Wide() string { return c.scene(wideLayout).SVG() }
+// Wide returns the chart as SVG, 1328 units wide unless Width says otherwise: words keep their size, the plot area gives way.
+func (c Chart) Wide() string { return c.Scene().SVG() }
 
 // Phone returns the chart as SVG, 358 units wide, with values at the line ends without words. It shows the last six hours at most;
 // a long view of columns is shown whole, and a sparse chart as far back as its last twelve points.
 func (c Chart) Phone() string { return c.scene(phoneLayout).SVG() }
 
 // Scene returns the wide drawing for another writer than SVG.
-func (c Chart) Scene() *Scene { return c.scene(wideLayout) }
+func (c Chart) Scene() *Scene {
+	l := wideLayout
+	if c.Width > 0 {
+		l.width = c.Width
+	}
+	return c.scene(l)
+}
 
 func (c Chart) scene(l layout) *Scene {
 	if c.Zone == nil {

@@ -93,6 +93,7 @@ type Chart struct {
 	InLehr   []time.Time // when the panels were pressed that are still in the lehr, a tick each in the main pane
 	Change   *Change
 	Bracket  *Bracket
+	Width    float64 // of the wide drawing in units, for a chart that has less than the page's width; 0 for 1328
 }
 
 // Sparkline is one mould on the line board: its last hours on a white band at its own limits. Its last value is HTML above it.
