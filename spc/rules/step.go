@@ -55,7 +55,7 @@ type Hit struct {
 	Side Side
 	// Count is the number of points that made it, and Span how many points back the oldest of them can lie, this
 	// point included: 2 and 3 for two of three.
-	Count, Span int
+	Count, Span uint8
 	// Mask says which points made it: bit i is the point i back from the latest, which is bit 0.
 	Mask uint64
 }
@@ -105,14 +105,14 @@ func (h Hit) Words() string {
 // Hits are the rules that one point completes, at most one hit to a rule, in the order of the Rule constants.
 type Hits struct {
 	hit [NumRules]Hit
-	n   int
+	n   uint8
 }
 
 // All lists the hits; the slice belongs to h.
 func (h *Hits) All() []Hit { return h.hit[:h.n] }
 
 // Len is the number of hits.
-func (h *Hits) Len() int { return h.n }
+func (h *Hits) Len() int { return int(h.n) }
 
 // Fired reports whether a rule is among the hits.
 func (h *Hits) Fired(r Rule) bool {
@@ -124,7 +124,7 @@ func (h *Hits) Fired(r Rule) bool {
 	return false
 }
 
-func (h *Hits) add(r Rule, side Side, count, span int, mask uint64) {
+func (h *Hits) add(r Rule, side Side, count, span uint8, mask uint64) {
 	h.hit[h.n] = Hit{r, side, count, span, mask}
 	h.n++
 }
@@ -168,11 +168,11 @@ func (s Set) Step(st *State, value float64, l spc.Limits) Hits {
 			h.add(BeyondLimits, LowerSide, 1, 1, 1)
 		}
 	}
-	if n := int(s.count[RunOneSide]); n != 0 {
+	if n := s.count[RunOneSide]; n != 0 {
 		h.run(RunOneSide, UpperSide, n, st.Above)
 		h.run(RunOneSide, LowerSide, n, st.Below)
 	}
-	if n := int(s.count[Trend]); n != 0 {
+	if n := s.count[Trend]; n != 0 {
 		steps := ones(n - 1)
 		switch {
 		case st.Up&steps == steps:
@@ -181,7 +181,7 @@ func (s Set) Step(st *State, value float64, l spc.Limits) Hits {
 			h.add(Trend, LowerSide, n, n, ones(n))
 		}
 	}
-	if n := int(s.count[Alternating]); n != 0 {
+	if n := s.count[Alternating]; n != 0 {
 		const odd = 0x5555555555555555
 		steps := ones(n - 1)
 		a, b := steps&odd, steps&^odd
@@ -189,36 +189,36 @@ func (s Set) Step(st *State, value float64, l spc.Limits) Hits {
 			h.add(Alternating, NoSide, n, n, ones(n))
 		}
 	}
-	if n := int(s.count[TwoOfThree]); n != 0 {
+	if n := s.count[TwoOfThree]; n != 0 {
 		h.most(TwoOfThree, UpperSide, n, st.Upper2)
 		h.most(TwoOfThree, LowerSide, n, st.Lower2)
 	}
-	if n := int(s.count[FourOfFive]); n != 0 {
+	if n := s.count[FourOfFive]; n != 0 {
 		h.most(FourOfFive, UpperSide, n, st.Upper1)
 		h.most(FourOfFive, LowerSide, n, st.Lower1)
 	}
 	outside := st.Upper1 | st.Lower1
-	if n := int(s.count[FifteenWithin]); n != 0 {
+	if n := s.count[FifteenWithin]; n != 0 {
 		h.run(FifteenWithin, NoSide, n, st.Zoned&^outside)
 	}
-	if n := int(s.count[EightOutside]); n != 0 {
+	if n := s.count[EightOutside]; n != 0 {
 		h.run(EightOutside, NoSide, n, st.Zoned&outside)
 	}
 	return h
 }
 
 // run adds a hit when the last n points are all in the history.
-func (h *Hits) run(r Rule, side Side, n int, history uint64) {
+func (h *Hits) run(r Rule, side Side, n uint8, history uint64) {
 	if m := ones(n); history&m == m {
 		h.add(r, side, n, n, m)
 	}
 }
 
 // most adds a hit when the latest point and n of the last n+1 are in the history.
-func (h *Hits) most(r Rule, side Side, n int, history uint64) {
-	if m := history & ones(n+1); m&1 != 0 && bits.OnesCount64(m) >= n {
+func (h *Hits) most(r Rule, side Side, n uint8, history uint64) {
+	if m := history & ones(n+1); m&1 != 0 && bits.OnesCount64(m) >= int(n) {
 		// Where all n+1 are beyond, the latest n are enough.
-		if bits.OnesCount64(m) > n {
+		if bits.OnesCount64(m) > int(n) {
 			m = ones(n)
 		}
 		h.add(r, side, n, n+1, m)
@@ -226,7 +226,7 @@ func (h *Hits) most(r Rule, side Side, n int, history uint64) {
 }
 
 // ones has the lowest n bits set, n at most 63.
-func ones(n int) uint64 { return 1<<n - 1 }
+func ones(n uint8) uint64 { return 1<<n - 1 }
 
 // push places the point in the histories.
 func (st *State) push(value float64, l spc.Limits) {
