@@ -1,0 +1,402 @@
+package monitor
+
+import (
+	"math"
+	"time"
+
+	"sagwatch/spc"
+	"sagwatch/spc/chart"
+)
+
+// tracker says where the cycles of the press begin.
+type tracker struct {
+	open           bool
+	number, before int64 // numbers of this cycle and the one before; spc.NoCycle without one
+	place          int   // on the press, of the latest panel
+	first          time.Time
+}
+
+// next takes a panel's own cycle number (negative: none), its mould's place (negative: none) and its time. It says
+// whether the panel is in a cycle, and whether it begins a later one than the panel before.
+func (t *tracker) next(number int64, place int, at time.Time, moulds int, taktS float64) (in, fresh bool) {
+	if place < 0 {
+		return false, false
+	}
+	if number < 0 {
+		number = spc.NoCycle
+	}
+	switch {
+	case !t.open:
+		fresh = true
+	case number != spc.NoCycle && t.number != spc.NoCycle:
+		if number != t.number && number == t.before {
+			return false, false // its cycle is over
+		}
+		fresh = number != t.number
+	default:
+		fresh = place <= t.place || taktS > 0 && at.Sub(t.first).Seconds() >= (float64(moulds)-0.5)*taktS
+	}
+	if fresh {
+		t.before = spc.NoCycle
+		if t.open {
+			t.before = t.number
+		}
+		t.open, t.number, t.first = true, number, at
+	}
+	if t.number == spc.NoCycle {
+		t.number = number
+	}
+	t.place = place
+	return true, fresh
+}
+
+// cut ends the cycle whatever comes next.
+func (t *tracker) cut() { t.open = false }
+
+// guardLeast is the number of points of a phase from which its centre is known well enough to be guarded.
+const guardLeast = 10
+
+// cycles is what a cycle chart knows of the moulds.
+type cycles struct {
+	moulds []string
+	now    []chart.StreamValue // panels of the cycle that is open; Stream is the mould's place
+	end    point               // the latest of them
+	// casting numbers the castings of the phase, by place: in a baseline a mould before and after its change are two streams.
+	casting  []int
+	castings int
+	// fitted: the moulds have centres. Place i has its own when has[i], else centres[i] is the level and the
+	// mould is left out while its distances from the cycle effects are gathered in n and total.
+	fitted  bool
+	level   float64
+	centres []float64
+	has     []bool
+	n       []int
+	total   []float64
+	// Complete cycles of the phase so far, for the guard: how many, and each mould's sum.
+	whole    int
+	wholeSum []float64
+
+	active []chart.StreamValue // scratch
+}
+
+func newCycles(moulds []string) *cycles {
+	k := len(moulds)
+	cy := &cycles{moulds: moulds, casting: make([]int, k), centres: make([]float64, k), has: make([]bool, k), n: make([]int, k),
+		total: make([]float64, k), wholeSum: make([]float64, k)}
+	cy.restart()
+	return cy
+}
+
+// restart begins a phase of the whole press.
+func (cy *cycles) restart() {
+	cy.now = cy.now[:0]
+	cy.fitted, cy.level, cy.castings = false, 0, len(cy.moulds)
+	for i := range cy.moulds {
+		cy.casting[i], cy.centres[i], cy.has[i], cy.n[i], cy.total[i] = i, 0, false, 0, 0
+	}
+	cy.forgetWhole()
+}
+
+// renew puts a new casting on a place. A panel of the old one in the open cycle is left out of the cycle's figures.
+func (cy *cycles) renew(place int) {
+	for i, v := range cy.now {
+		if v.Stream == place {
+			cy.now = append(cy.now[:i], cy.now[i+1:]...)
+			break
+		}
+	}
+	cy.casting[place] = cy.castings
+	cy.castings++
+	cy.has[place], cy.centres[place], cy.n[place], cy.total[place] = false, cy.level, 0, 0
+	cy.forgetWhole()
+}
+
+// known is the number of moulds that have a centre.
+func (cy *cycles) known() int {
+	k := 0
+	for _, has := range cy.has {
+		if has {
+			k++
+		}
+	}
+	return k
+}
+
+func (cy *cycles) forgetWhole() {
+	cy.whole = 0
+	clear(cy.wholeSum)
+}
+
+// take adds a panel to the open cycle; a mould that comes twice enters once.
+func (cy *cycles) take(place int, x float64, p *point) {
+	for _, v := range cy.now {
+		if v.Stream == place {
+			return
+		}
+	}
+	cy.now = append(cy.now, chart.StreamValue{Stream: place, Value: x})
+	cy.end = *p
+}
+
+// closeCycle makes the open cycle's point, if it has enough moulds, and opens the next.
+func (c *chartState) closeCycle() {
+	cy := c.cyc
+	p, ok := c.cyclePoint()
+	if ok {
+		if !cy.fitted {
+			p.row = make([]chart.StreamValue, len(cy.now))
+			for i, v := range cy.now {
+				p.row[i] = chart.StreamValue{Stream: cy.casting[v.Stream], Value: v.Value}
+			}
+			if len(cy.now) == len(cy.moulds) {
+				cy.whole++
+				for _, v := range cy.now {
+					cy.wholeSum[v.Stream] += v.Value
+				}
+			}
+		} else {
+			cy.gather(p.effect, c.def.need)
+		}
+		c.series().add(p)
+	}
+	cy.now = cy.now[:0]
+}
+
+// series is a cycle chart's one series.
+func (c *chartState) series() *series {
+	if len(c.streams) == 0 {
+		return c.begin(c.m.cfg.Press.ID)
+	}
+	return c.streams[0]
+}
+
+// cyclePoint works out the open cycle's point as far as it is known; false for none.
+func (c *chartState) cyclePoint() (point, bool) {
+	cy := c.cyc
+	if 2*len(cy.now) < len(cy.moulds) || len(cy.now) == 0 {
+		return point{}, false
+	}
+	p := cy.end
+	if cy.fitted {
+		cy.active = cy.active[:0]
+		for _, v := range cy.now {
+			if cy.has[v.Stream] {
+				cy.active = append(cy.active, v)
+			}
+		}
+		if !p.measure(cy.active, cy.centres, cy.level, len(cy.moulds)) {
+			return point{}, false
+		}
+	} else if cy.whole >= guardLeast {
+		// About the centres so far, this cycle not in them.
+		centres, level := make([]float64, len(cy.moulds)), 0.0
+		for i, s := range cy.wholeSum {
+			centres[i] = s / float64(cy.whole)
+			level += centres[i] / float64(len(cy.moulds))
+		}
+		if !p.measure(cy.now, centres, level, len(cy.moulds)) {
+			return point{}, false
+		}
+	} else {
+		// Moulds' own levels would move the mean of an incomplete cycle, and are most of the spread of any.
+		p.n, p.unknown = len(cy.now), c.def.Kind == spc.CycleSpread || len(cy.now) < len(cy.moulds)
+		for _, v := range cy.now {
+			p.mean += v.Value / float64(len(cy.now))
+		}
+	}
+	p.value = p.mean
+	if c.def.Kind == spc.CycleSpread {
+		p.value = p.spread
+	}
+	return p, finite(p.value)
+}
+
+// measure fills in the cycle's figures from the panels that have centres; false when they are fewer than half the moulds,
+// or fewer than two.
+func (p *point) measure(panels []chart.StreamValue, centres []float64, level float64, moulds int) bool {
+	if 2*len(panels) < moulds || len(panels) < 2 {
+		return false
+	}
+	f, err := chart.Cycle(panels, centres)
+	if err != nil || !finite(f.Effect) || !finite(f.Spread) {
+		return false
+	}
+	p.n, p.effect, p.mean, p.spread, p.unknown = f.M, f.Effect, level+f.Effect, f.Spread, false
+	return true
+}
+
+// gather collects towards the centres of moulds that have none, from the open cycle and its effect.
+func (cy *cycles) gather(effect float64, need int) {
+	for _, v := range cy.now {
+		i := v.Stream
+		if cy.has[i] {
+			continue
+		}
+		cy.n[i]++
+		cy.total[i] += v.Value - effect
+		cy.settle(i, need)
+	}
+}
+
+// settle gives mould i its centre once it has been seen often enough.
+func (cy *cycles) settle(i, need int) {
+	if cy.n[i] >= need {
+		if c := cy.total[i] / float64(cy.n[i]); finite(c) {
+			cy.centres[i], cy.has[i] = c, true
+			return
+		}
+		cy.n[i], cy.total[i] = 0, 0
+	}
+}
+
+// hollow appends the open cycle's point.
+func (c *chartState) hollow(list []Point) []Point {
+	p, ok := c.cyclePoint()
+	if !ok || p.unknown {
+		return list
+	}
+	s := c.streams
+	pt := Point{Chart: c.def.ID, Stream: "press:" + c.m.cfg.Press.ID, Phase: 1, Need: c.def.need}
+	if len(s) > 0 {
+		pt.Phase, pt.Have = s[0].phase, s[0].have
+		if l := s[0].law; l != nil {
+			pt.Limits, pt.MRLimits, pt.Source, pt.Have, pt.Need = l.at(p.n), l.record.MRLimits, l.record.Source, 0, 0
+		}
+	}
+	pt.At, pt.Panel, pt.Measurement, pt.Value, pt.N = p.at, p.panel, p.measurement, p.value, p.n
+	pt.Complete, pt.Hollow = p.n == len(c.cyc.moulds), true
+	return append(list, pt)
+}
+
+// fit works out the castings' centres and the cycle model from the held cycles of a phase, writes the figures of each
+// cycle into it and drops the cycles that have too few moulds with a centre. On refusal held is as before.
+func (cy *cycles) fit(held []point, need int) ([]point, chart.CycleModel, error) {
+	complete := 0
+	for i := range held {
+		if len(held[i].row) == len(cy.moulds) {
+			complete++
+		}
+	}
+	counts := make([]int, cy.castings)
+	used := func(p *point) bool { return complete < need || len(p.row) == len(cy.moulds) }
+	for i := range held {
+		if used(&held[i]) {
+			for _, v := range held[i].row {
+				counts[v.Stream]++
+			}
+		}
+	}
+	// Streams of the fit are the castings that were there for at least half of a baseline.
+	stream, streams := make([]int, cy.castings), 0
+	for i, n := range counts {
+		stream[i] = -1
+		if 2*n >= need {
+			stream[i] = streams
+			streams++
+		}
+	}
+	rows := make([][]chart.StreamValue, len(held))
+	var baseline [][]chart.StreamValue
+	for i := range held {
+		for _, v := range held[i].row {
+			if k := stream[v.Stream]; k >= 0 {
+				rows[i] = append(rows[i], chart.StreamValue{Stream: k, Value: v.Value})
+			}
+		}
+		if used(&held[i]) && len(rows[i]) >= 2 && 2*len(rows[i]) >= len(cy.moulds) {
+			baseline = append(baseline, rows[i])
+		}
+	}
+	centres, err := solveCentres(baseline, streams)
+	if err != nil {
+		return held, chart.CycleModel{}, err
+	}
+	model, err := chart.Cycles(baseline, centres, true)
+	if err != nil {
+		return held, chart.CycleModel{}, err
+	}
+	level := 0.0
+	for _, c := range centres {
+		level += c / float64(len(centres))
+	}
+	if !finite(level) || !finite(model.Centre) || !finite(model.SigmaEffect) || !finite(model.SigmaWithin) {
+		return held, chart.CycleModel{}, &chart.RefusalError{Reason: chart.NonFinite}
+	}
+	cy.fitted, cy.level = true, level
+	for place, casting := range cy.casting {
+		cy.centres[place], cy.has[place], cy.n[place], cy.total[place] = level, false, 0, 0
+		if casting < len(stream) && stream[casting] >= 0 {
+			cy.centres[place], cy.has[place] = centres[stream[casting]], true
+		}
+	}
+	kept := held[:0:0]
+	for i := range held {
+		p := held[i]
+		if !p.measure(rows[i], centres, level, len(cy.moulds)) {
+			continue
+		}
+		for _, v := range p.row {
+			for place, casting := range cy.casting {
+				if casting == v.Stream && !cy.has[place] {
+					cy.n[place]++
+					cy.total[place] += v.Value - p.effect
+				}
+			}
+		}
+		p.row = nil
+		kept = append(kept, p)
+	}
+	for place := range cy.moulds {
+		if !cy.has[place] {
+			cy.settle(place, need)
+		}
+	}
+	return kept, model, nil
+}
+
+// solveCentres is the least-squares solution of x_ij = c_i + e_j with mean(e) = 0, by turns for c and e. With complete
+// cycles the first turn, the streams' means, is exact.
+func solveCentres(rows [][]chart.StreamValue, streams int) ([]float64, error) {
+	centres, err := chart.StreamCentres(rows, streams)
+	if err != nil {
+		return nil, err
+	}
+	adjusted := make([][]chart.StreamValue, len(rows))
+	for j := range rows {
+		adjusted[j] = make([]chart.StreamValue, len(rows[j]))
+	}
+	const (
+		turns = 200
+		close = 1e-13 // of the centres' own size: what rounding leaves
+	)
+	for range turns {
+		effects, mean := make([]float64, len(rows)), 0.0
+		for j, row := range rows {
+			f, err := chart.Cycle(row, centres)
+			if err != nil {
+				return nil, err
+			}
+			effects[j] = f.Effect
+			mean += f.Effect / float64(len(rows))
+		}
+		for j, row := range rows {
+			for i, v := range row {
+				adjusted[j][i] = chart.StreamValue{Stream: v.Stream, Value: v.Value - (effects[j] - mean)}
+			}
+		}
+		next, err := chart.StreamCentres(adjusted, streams)
+		if err != nil {
+			return nil, err
+		}
+		change, size := 0.0, 0.0
+		for i := range next {
+			change = max(change, math.Abs(next[i]-centres[i]))
+			size = max(size, math.Abs(next[i]))
+		}
+		centres = next
+		if change <= close*size {
+			break
+		}
+	}
+	return centres, nil
+}

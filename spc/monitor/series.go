@@ -1,0 +1,463 @@
+package monitor
+
+import (
+	"fmt"
+	"math"
+	"time"
+
+	"sagwatch/spc"
+	"sagwatch/spc/chart"
+	"sagwatch/spc/rules"
+)
+
+// point is a point on its way: what a Point is made of.
+type point struct {
+	at          time.Time
+	panel       string
+	measurement int64
+	excluded    string
+	value       float64
+	n           int
+	// Of cycles: the figures, and while the moulds have no centres the panels by casting. unknown: value has no meaning yet.
+	effect, mean, spread float64
+	row                  []chart.StreamValue
+	unknown              bool
+	// guard is what a held point was judged by while it waited; hit whether it was beyond.
+	guard *spc.Limits
+	hit   rules.Side
+}
+
+// series is one stream of one chart.
+type series struct {
+	c         *chartState
+	key, name string // "7", "mould:7"
+	phase     int
+	begun     bool // the phase has a point
+
+	law  *law // nil: no limits yet
+	held []point
+	have int // of them that count towards the baseline
+
+	// The guard: limits of the latest phase that had some, and mean and number of this phase's points so far.
+	before     *law
+	guardSum   float64
+	guardN     int
+	guardFinds []*finding // signals of the guard in this phase
+
+	state   rules.State
+	recent  []string // ring of the panels of the latest judged points
+	judged  int      // points judged under this law
+	prev    float64  // value of the judged point before, for the moving range
+	hasPrev bool
+	open    *finding
+	quiet   int
+
+	posted     []posted
+	nextPosted int
+	gathered   map[string][]figure // by posted limit: its baseline as far as it has come
+}
+
+// moulds is the number of moulds for a cycle chart, 0 for others.
+func (s *series) moulds() int {
+	if s.c.cyc == nil {
+		return 0
+	}
+	return len(s.c.cyc.moulds)
+}
+
+// add takes the next point of the stream.
+func (s *series) add(p point) {
+	s.begun = true
+	s.takePosted(&p)
+	d := s.c.def
+	if s.law == nil && d.given != nil && !d.cycle {
+		s.follow(givenLaw(*d.given, 0), spc.Frozen, p, "Given in the chart's definition.")
+	}
+	if !d.cycle {
+		s.gather(&p)
+	}
+	if s.law != nil {
+		s.judge(&p)
+		return
+	}
+	if p.excluded == "" {
+		s.guard(&p)
+		if s.moulds() == 0 || len(p.row) == s.moulds() {
+			s.have++
+		}
+	}
+	s.held = append(s.held, p)
+	if s.have >= d.need || s.moulds() > 0 && len(s.held) >= 2*d.need {
+		s.settle()
+	}
+}
+
+// settle makes provisional limits of the held points and judges them.
+func (s *series) settle() {
+	d, held := s.c.def, s.held
+	var l *law
+	var err error
+	if cy := s.c.cyc; cy != nil {
+		var model chart.CycleModel
+		if held, model, err = cy.fit(held, d.need); err == nil {
+			figures := make([]figure, len(held))
+			for i := range held {
+				p := &held[i]
+				p.value = p.mean
+				if d.Kind == spc.CycleSpread {
+					p.value = p.spread
+				}
+				figures[i] = p.figure()
+			}
+			l, err = cycleLaw(d, model, figures, s.moulds())
+			if err != nil {
+				cy.fitted = false
+			}
+		}
+	} else {
+		figures := make([]figure, 0, len(held))
+		for i := range held {
+			if held[i].excluded == "" {
+				figures = append(figures, held[i].figure())
+			}
+		}
+		l, err = individualsLaw(d, figures)
+	}
+	if err != nil || len(held) == 0 {
+		last := s.held[len(s.held)-1]
+		s.c.m.log = append(s.c.m.log, LimitsInForce{Chart: d.ID, Stream: s.name, Phase: s.phase, Source: spc.Provisional, From: last.at,
+			FromPanel: last.panel, Measurement: last.measurement, KnownAt: last.at, N: s.have, Refused: refusal(err)})
+		s.release()
+		if s.c.cyc != nil {
+			s.c.cyc.forgetWhole()
+		}
+		return
+	}
+	source := spc.Provisional
+	if d.given != nil {
+		source = spc.Frozen
+	}
+	l.record.BaselineFrom, l.record.BaselineTo = held[0].at, held[len(held)-1].at
+	known := held[len(held)-1].at
+	s.held, s.have = nil, 0
+	s.follow(l, source, held[0], "")
+	s.law.record.KnownAt = known
+	s.c.m.log[len(s.c.m.log)-1].KnownAt = known
+	for i := range held {
+		s.judge(&held[i])
+	}
+	s.guardFinds = nil
+}
+
+// refusal says in words why a baseline gives no limits.
+func refusal(err error) string {
+	if r, ok := err.(*chart.RefusalError); ok && r.Reason == chart.ZeroVariance {
+		return "The points of the baseline do not vary, so they give no limits."
+	}
+	if err == nil {
+		return "No cycle of the baseline has enough moulds, so it gives no limits."
+	}
+	return fmt.Sprintf("The baseline gives no limits (%v).", err)
+}
+
+// release lets the held points go unjudged.
+func (s *series) release() {
+	held := s.held
+	s.held, s.have = nil, 0
+	for i := range held {
+		if !held[i].unknown {
+			s.emit(s.point(&held[i]))
+		}
+	}
+}
+
+// follow puts a law in force from point p on: rules, moving range and signals start afresh.
+func (s *series) follow(l *law, source spc.LimitSource, p point, note string) {
+	r := &l.record
+	r.Chart, r.Stream, r.Phase, r.Source = s.c.def.ID, s.name, s.phase, source
+	r.From, r.FromPanel, r.Measurement, r.KnownAt = p.at, p.panel, p.measurement, p.at
+	if note != "" {
+		r.Notes = append(r.Notes, note)
+	}
+	if cy := s.c.cyc; cy != nil {
+		for i, mould := range cy.moulds {
+			if cy.has[i] {
+				r.Centres = append(r.Centres, MouldCentre{mould, cy.centres[i]})
+			}
+		}
+	}
+	s.law = l
+	s.afresh()
+	s.c.m.log = append(s.c.m.log, *r)
+}
+
+// afresh forgets what rules, moving range and signals remember.
+func (s *series) afresh() {
+	s.state.Reset()
+	s.judged, s.hasPrev = 0, false
+	if s.open != nil {
+		s.open.end()
+		s.open = nil
+	}
+}
+
+// newPhase begins a phase with the next point.
+func (s *series) newPhase() {
+	if !s.begun {
+		return
+	}
+	s.release()
+	s.afresh()
+	if s.law != nil {
+		s.before = s.law
+	}
+	s.law, s.begun = nil, false
+	s.guardSum, s.guardN, s.guardFinds = 0, 0, nil
+	s.phase++
+}
+
+// gather adds a point whose figures are known to the baselines of posted limits that hold its time.
+func (s *series) gather(p *point) {
+	if p.excluded != "" {
+		return
+	}
+	for i := s.nextPosted; i < len(s.posted); i++ {
+		l := &s.posted[i]
+		if l.Given == nil && !p.at.Before(moment(l.BaselineFrom)) && p.at.Before(moment(l.BaselineTo)) {
+			if s.gathered == nil {
+				s.gathered = map[string][]figure{}
+			}
+			s.gathered[l.id] = append(s.gathered[l.id], p.figure())
+		}
+	}
+}
+
+// takePosted puts posted limits in force that hold for the next point.
+func (s *series) takePosted(next *point) {
+	for s.nextPosted < len(s.posted) && !s.posted[s.nextPosted].start.After(next.at) {
+		if s.c.cyc != nil && s.law == nil {
+			return // until the moulds have centres
+		}
+		p := &s.posted[s.nextPosted]
+		s.nextPosted++
+		baseline := s.gathered[p.id]
+		delete(s.gathered, p.id)
+		var l *law
+		var err error
+		switch {
+		case p.Given != nil:
+			l = givenLaw(*p.Given, s.moulds())
+		case s.c.cyc == nil:
+			l, err = individualsLaw(s.c.def, baseline)
+		default:
+			var model chart.CycleModel
+			if model, err = modelOf(baseline); err == nil {
+				withoutGiven := *s.c.def
+				withoutGiven.given = nil
+				l, err = cycleLaw(&withoutGiven, model, baseline, s.moulds())
+			}
+		}
+		if err != nil {
+			s.c.m.log = append(s.c.m.log, LimitsInForce{Chart: s.c.def.ID, Stream: s.name, Phase: s.phase, Source: spc.Frozen, From: p.start,
+				KnownAt: next.at, N: len(baseline), BaselineFrom: p.BaselineFrom, BaselineTo: p.BaselineTo, Reason: p.Reason, By: p.By,
+				Revision: p.Revision, Refused: refusal(err)})
+			continue
+		}
+		if s.law == nil {
+			s.release()
+			s.guardFinds = nil
+		}
+		r := &l.record
+		r.Reason, r.By, r.Revision = p.Reason, p.By, p.Revision
+		if p.Given == nil {
+			r.BaselineFrom, r.BaselineTo = p.BaselineFrom, p.BaselineTo
+		}
+		s.follow(l, spc.Frozen, *next, "")
+	}
+}
+
+// guard judges a point that waits for provisional limits by those of the phase before, about the new centre.
+func (s *series) guard(p *point) {
+	d := s.c.def
+	if p.unknown || s.moulds() > 0 && len(p.row) != s.moulds() {
+		return
+	}
+	logs := s.before != nil && s.before.record.Log
+	x := p.value
+	if logs {
+		if x <= 0 {
+			return
+		}
+		x = math.Log(x)
+	}
+	if s.before != nil && s.guardN >= guardLeast {
+		if lim, ok := guardLimits(s.before.record.Limits, logs, s.guardSum/float64(s.guardN), s.guardN); ok {
+			p.guard = &lim
+			var st rules.State
+			hits := d.guard.Step(&st, p.value, lim)
+			if hits.Len() > 0 {
+				p.hit = hits.All()[0].Side
+				s.recent = append(s.recent[:0], p.panel)
+				s.judged = 1
+				s.signal(p, lim, hits.All(), true)
+				s.judged = 0
+			} else {
+				s.calm()
+			}
+		}
+	}
+	s.guardSum += x
+	s.guardN++
+}
+
+// guardLimits moves earlier limits to a new centre, the mean of n points (of logarithms).
+func guardLimits(l spc.Limits, logs bool, centre float64, n int) (spc.Limits, bool) {
+	if !l.HasCentre || !finite(centre) {
+		return spc.Limits{}, false
+	}
+	wide := math.Sqrt(1 + 1/float64(n))
+	g := l
+	g.Sigma = l.Sigma * wide
+	if logs {
+		g.Centre = math.Exp(centre)
+		g.Lower = g.Centre * math.Pow(l.Lower/l.Centre, wide)
+		g.Upper = g.Centre * math.Pow(l.Upper/l.Centre, wide)
+		g.Sigma *= g.Centre / l.Centre
+	} else {
+		g.Centre = centre
+		g.Lower = centre - (l.Centre-l.Lower)*wide
+		g.Upper = centre + (l.Upper-l.Centre)*wide
+	}
+	if !g.HasLower {
+		g.Lower = 0
+	}
+	if !g.HasUpper {
+		g.Upper = 0
+	}
+	return g, finite(g.Lower) && finite(g.Centre) && finite(g.Upper) && finite(g.Sigma)
+}
+
+// judge puts a point before the law in force and emits it.
+func (s *series) judge(p *point) {
+	d := s.c.def
+	if d.cycle {
+		s.gather(p)
+	}
+	if p.excluded != "" {
+		s.hasPrev = false
+		s.emit(s.point(p))
+		return
+	}
+	lim := s.law.at(p.n)
+	hits := d.set.Step(&s.state, p.value, lim)
+	s.remember(p.panel)
+	mr, hasMR := 0.0, s.hasPrev
+	if hasMR {
+		mr = math.Abs(p.value - s.prev)
+		hasMR = finite(mr)
+	}
+	s.prev, s.hasPrev = p.value, true
+	mrl := &s.law.record.MRLimits
+	jumped := hasMR && mrl.HasUpper && mr > mrl.Upper && d.set.On(rules.BeyondLimits)
+	if hits.Len() > 0 {
+		s.signal(p, lim, hits.All(), false)
+	} else {
+		s.calm()
+	}
+	if jumped && s.open != nil {
+		s.open.jump(p, mr, s.panels(2, 3))
+	}
+	if len(s.c.traces) == 0 {
+		return
+	}
+	pt := s.point(p)
+	pt.MR, pt.HasMR = mr, hasMR
+	if hits.Len() > 0 || jumped {
+		pt.Hits = make([]Hit, 0, hits.Len()+1)
+		for _, h := range hits.All() {
+			pt.Hits = append(pt.Hits, Hit{h.Rule.String(), h.Words(), h.Back(), h.Mask})
+		}
+		if jumped {
+			pt.Hits = append(pt.Hits, Hit{Jumped, Jumped, 2, 3})
+		}
+	}
+	s.emit(pt)
+}
+
+// remember keeps the panels of as many judged points as a rule, or a moving range, can reach back over.
+func (s *series) remember(panel string) {
+	size := max(2, s.c.def.window)
+	if s.judged == 0 {
+		s.recent = s.recent[:0]
+	}
+	if len(s.recent) < size {
+		s.recent = append(s.recent, panel)
+	} else {
+		s.recent[s.judged%size] = panel
+	}
+	s.judged++
+}
+
+// panels lists the panels of a mask over the latest judged points, oldest first.
+func (s *series) panels(back int, mask uint64) []string {
+	list := make([]string, 0, back)
+	for i := back - 1; i >= 0; i-- {
+		if mask>>i&1 != 0 && i < s.judged && i < len(s.recent) {
+			list = append(list, s.recent[(s.judged-1-i)%max(len(s.recent), 1)])
+		}
+	}
+	return list
+}
+
+// point fills in what a Point shows; limits only where a law is in force.
+func (s *series) point(p *point) Point {
+	pt := Point{Chart: s.c.def.ID, Stream: s.name, Phase: s.phase, At: p.at, Panel: p.panel, Measurement: p.measurement, Value: p.value,
+		N: p.n, Complete: s.moulds() == 0 || p.n == s.moulds(), Excluded: p.excluded}
+	if s.law != nil {
+		pt.Limits, pt.MRLimits, pt.Source = s.law.at(p.n), s.law.record.MRLimits, s.law.record.Source
+	}
+	return pt
+}
+
+func (s *series) emit(p Point) {
+	for _, t := range s.c.traces {
+		if t.stream == "" || t.stream == s.name {
+			t.fn(p)
+		}
+	}
+}
+
+// pending appends the held points.
+func (s *series) pending(list []Point) []Point {
+	have, prev, hasPrev := 0, 0.0, false
+	for i := range s.held {
+		p := &s.held[i]
+		if p.excluded == "" && (s.moulds() == 0 || len(p.row) == s.moulds()) {
+			have++
+		}
+		if p.unknown {
+			continue
+		}
+		pt := s.point(p)
+		pt.Have, pt.Need = have, s.c.def.need
+		if p.excluded != "" {
+			hasPrev = false
+			list = append(list, pt)
+			continue
+		}
+		if hasPrev {
+			pt.MR = math.Abs(p.value - prev)
+			pt.HasMR = finite(pt.MR)
+		}
+		prev, hasPrev = p.value, true
+		if p.guard != nil {
+			pt.Limits, pt.Source = *p.guard, spc.Guard
+			if p.hit != rules.NoSide {
+				h := rules.Hit{Rule: rules.BeyondLimits, Side: p.hit, Count: 1, Span: 1, Mask: 1}
+				pt.Hits = []Hit{{h.Rule.String(), h.Words(), 1, 1}}
+			}
+		}
+		list = append(list, pt)
+	}
+	return list
+}
