@@ -67,33 +67,6 @@ func Cycle(panels []StreamValue, centres []float64) (CyclePoint, error) {
 	return pt, nil
 }
 
-// StreamCentres is each stream's mean over the cycles. A stream that is missing from many cycles takes the level of
-// those in which it is present, so a baseline uses complete cycles as far as it can. It refuses a stream without any
-// value (its number in Index), one that is not there and values that are not finite.
-func StreamCentres(cycles [][]StreamValue, streams int) ([]float64, error) {
-	totals, counts := make([]sum, streams), make([]int, streams)
-	for j, cycle := range cycles {
-		for _, p := range cycle {
-			if p.Stream < 0 || p.Stream >= streams {
-				return nil, &RefusalError{Reason: BadStream, N: p.Stream, Index: j}
-			}
-			if !finite(p.Value) {
-				return nil, &RefusalError{Reason: NonFinite, Index: j}
-			}
-			totals[p.Stream].add(p.Value)
-			counts[p.Stream]++
-		}
-	}
-	centres := make([]float64, streams)
-	for i := range centres {
-		if counts[i] == 0 {
-			return nil, &RefusalError{Reason: TooFew, N: 0, Need: 1, Index: i}
-		}
-		centres[i] = totals[i].value() / float64(counts[i])
-	}
-	return centres, nil
-}
-
 // CycleModel is the baseline of a press's cycle charts for one characteristic. Its fields are plain numbers: stored,
 // they give the limits of later cycles.
 type CycleModel struct {
@@ -135,10 +108,8 @@ func Cycles(cycles [][]StreamValue, centres []float64, fitted bool) (CycleModel,
 	if len(cycles) < 2 {
 		return CycleModel{}, &RefusalError{Reason: TooFew, N: len(cycles), Need: 2}
 	}
-	m := CycleModel{Cycles: len(cycles)}
-	effects := make([]float64, len(cycles))
-	var within, inverse sum
-	var level, size float64
+	points := make([]CyclePoint, len(cycles))
+	size := 0.0
 	for j, cycle := range cycles {
 		pt, err := Cycle(cycle, centres)
 		if err != nil {
@@ -146,24 +117,53 @@ func Cycles(cycles [][]StreamValue, centres []float64, fitted bool) (CycleModel,
 			refusal.Index = j
 			return CycleModel{}, &refusal
 		}
-		effects[j], level = pt.Effect, pt.Mean-pt.Effect
+		points[j] = pt
 		for _, p := range cycle {
 			size = max(size, math.Abs(p.Value))
 		}
+	}
+	used := 0
+	if fitted {
+		used = len(centres) - 1
+	}
+	m, err := CycleBaseline(points, used)
+	if err == nil && steady(m.SigmaEffect, size) {
+		return CycleModel{}, &RefusalError{Reason: ZeroVariance, N: len(cycles)}
+	}
+	return m, err
+}
+
+// CycleBaseline is Cycles for cycles whose points were worked out before, in order; used is the number of degrees of
+// freedom within the cycles that fitting the centres used up, 0 for given ones. The cycles may have different centres,
+// as after a mould change: the model's Centre is the mean level of the points plus the mean of e.
+func CycleBaseline(points []CyclePoint, used int) (CycleModel, error) {
+	if len(points) < 2 {
+		return CycleModel{}, &RefusalError{Reason: TooFew, N: len(points), Need: 2}
+	}
+	m := CycleModel{Cycles: len(points)}
+	effects := make([]float64, len(points))
+	var within, inverse, level sum
+	for j, pt := range points {
+		if pt.M < 1 {
+			return CycleModel{}, &RefusalError{Reason: TooFew, N: pt.M, Need: 1, Index: j}
+		}
+		if !finite(pt.Effect) || !finite(pt.Mean) || !finite(pt.Spread) {
+			return CycleModel{}, &RefusalError{Reason: NonFinite, Index: j}
+		}
+		effects[j] = pt.Effect
+		level.add(pt.Mean - pt.Effect)
 		m.Panels += pt.M
 		m.DFWithin += pt.M - 1
 		within.add(float64(pt.M-1) * pt.Spread * pt.Spread)
 		inverse.add(1 / float64(pt.M))
 	}
 	mean, sd := moments(effects)
-	if steady(sd, size) {
-		return CycleModel{}, &RefusalError{Reason: ZeroVariance, N: len(cycles)}
+	if steady(sd, largest(effects)) {
+		return CycleModel{}, &RefusalError{Reason: ZeroVariance, N: len(points)}
 	}
-	m.Centre, m.SigmaEffect = level+mean, sd
+	m.Centre, m.SigmaEffect = level.value()/float64(m.Cycles)+mean, sd
 	m.MeanInverse = inverse.value() / float64(m.Cycles)
-	if fitted {
-		m.DFWithin = max(0, m.DFWithin-(len(centres)-1))
-	}
+	m.DFWithin = max(0, m.DFWithin-used)
 	if m.DFWithin > 0 {
 		m.SigmaWithin = math.Sqrt(within.value() / float64(m.DFWithin))
 	}

@@ -10,6 +10,7 @@ import (
 	"github.com/stretchr/testify/require"
 
 	"sagwatch/spc/chart"
+	"sagwatch/spc/internal/ref"
 )
 
 // cyclesOf takes the groups of a one-way layout as cycles of streams without levels of their own.
@@ -44,7 +45,7 @@ func TestCyclesAnalysisOfVariance(t *testing.T) {
 					Within  json.Number `json:"within_ms"`
 				} `json:"certified"`
 			}
-			readJSON(t, &d, "strd", "anova_"+c.set+".json")
+			ref.JSON(t, &d, "strd", "anova_"+c.set+".json")
 			between, err := d.Certified.Between.Float64()
 			require.NoError(t, err)
 			within, err := d.Certified.Within.Float64()

@@ -9,6 +9,7 @@ import (
 	"github.com/stretchr/testify/require"
 
 	"sagwatch/spc/chart"
+	"sagwatch/spc/internal/ref"
 )
 
 // NIST/SEMATECH e-Handbook 6.3.2.2, flow rate of 10 batches (data and values MEMORY, recomputed). The page divides by
@@ -67,7 +68,7 @@ func TestStRDUnivariate(t *testing.T) {
 					R    float64 `json:"lag1_autocorrelation"`
 				} `json:"certified"`
 			}
-			readJSON(t, &d, "strd", "uni_"+c.set+".json")
+			ref.JSON(t, &d, "strd", "uni_"+c.set+".json")
 			r, err := chart.Individuals(d.Data, chart.IndividualsOptions{From: chart.Overall})
 			require.NoError(t, err)
 			relative(t, d.Certified.Mean, r.Limits.Centre, c.tolMean, "mean")

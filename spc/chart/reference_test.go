@@ -1,34 +1,21 @@
 package chart_test
 
 import (
+	"bytes"
 	"encoding/csv"
-	"encoding/json"
 	"math"
-	"os"
-	"path/filepath"
 	"strconv"
 	"testing"
 
 	"github.com/stretchr/testify/require"
+
+	"sagwatch/spc/internal/ref"
 )
-
-// reference is the folder of published values; their sources and marks are in its README.
-const reference = "../../testdata/reference"
-
-func readJSON(t *testing.T, into any, path ...string) {
-	t.Helper()
-	b, err := os.ReadFile(filepath.Join(append([]string{reference}, path...)...))
-	require.NoError(t, err)
-	require.NoError(t, json.Unmarshal(b, into))
-}
 
 // readCSV gives the rows below the heading, each by column name.
 func readCSV(t *testing.T, path ...string) []map[string]string {
 	t.Helper()
-	f, err := os.Open(filepath.Join(append([]string{reference}, path...)...))
-	require.NoError(t, err)
-	defer f.Close()
-	rows, err := csv.NewReader(f).ReadAll()
+	rows, err := csv.NewReader(bytes.NewReader(ref.Bytes(t, path...))).ReadAll()
 	require.NoError(t, err)
 	require.Greater(t, len(rows), 1)
 	var out []map[string]string
@@ -68,7 +55,7 @@ func handbook(t *testing.T, id string) example {
 	var all struct {
 		Examples []example `json:"examples"`
 	}
-	readJSON(t, &all, "handbook", "published.json")
+	ref.JSON(t, &all, "handbook", "published.json")
 	for _, e := range all.Examples {
 		if e.ID == id {
 			return e

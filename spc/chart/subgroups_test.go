@@ -9,12 +9,13 @@ import (
 	"github.com/stretchr/testify/require"
 
 	"sagwatch/spc/chart"
+	"sagwatch/spc/internal/ref"
 )
 
 // False-signal rates of range and standard deviation charts at 3 sigma (shewhart.json, COMPUTED by quadrature and the
 // chi-square distribution): the probability limits at those rates are the 3-sigma limits.
 func TestSpreadFalseSignals(t *testing.T) {
-	var ref struct {
+	var shewhart struct {
 		FalseAlarm []struct {
 			N     int     `json:"n"`
 			R     float64 `json:"p_range_above_ucl"`
@@ -22,9 +23,9 @@ func TestSpreadFalseSignals(t *testing.T) {
 			Lower float64 `json:"p_sd_below_lcl"`
 		} `json:"false_alarm"`
 	}
-	readJSON(t, &ref, "runlength", "shewhart.json")
-	require.NotEmpty(t, ref.FalseAlarm)
-	for _, c := range ref.FalseAlarm {
+	ref.JSON(t, &shewhart, "runlength", "shewhart.json")
+	require.NotEmpty(t, shewhart.FalseAlarm)
+	for _, c := range shewhart.FalseAlarm {
 		three, err := chart.RangeLimits(c.N, 2, chart.Width{})
 		require.NoError(t, err)
 		at, err := chart.RangeLimits(c.N, 2, chart.Width{Probability: 2 * c.R})

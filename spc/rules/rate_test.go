@@ -1,10 +1,8 @@
 package rules_test
 
 import (
-	"encoding/json"
 	"math"
 	"math/rand/v2"
-	"os"
 	"strings"
 	"sync"
 	"testing"
@@ -12,6 +10,7 @@ import (
 	"github.com/stretchr/testify/require"
 
 	"sagwatch/spc"
+	"sagwatch/spc/internal/ref"
 	"sagwatch/spc/rules"
 )
 
@@ -43,20 +42,18 @@ func runLength(set rules.Set, shift float64, runs int, seed uint64) (mean, se fl
 // C2 two of three, C3 four of five, C4 eight on one side. Their zones end at the limits, which makes no difference to
 // the first signal since a point beyond signals by itself. Within 4 standard errors, seeded.
 func TestRunLengthsPublished(t *testing.T) {
-	b, err := os.ReadFile("../../testdata/reference/runlength/runs_rules.json")
-	require.NoError(t, err)
-	var ref struct {
+	var published struct {
 		Rows []struct {
 			Rules    string  `json:"rules"`
 			Shift    float64 `json:"shift"`
 			Computed float64 `json:"computed"`
 		} `json:"rows"`
 	}
-	require.NoError(t, json.Unmarshal(b, &ref))
+	ref.JSON(t, &published, "runlength", "runs_rules.json")
 	var wg sync.WaitGroup
 	var mu sync.Mutex
 	checked := map[string]bool{}
-	for i, row := range ref.Rows {
+	for i, row := range published.Rows {
 		if strings.Trim(row.Rules, "C1234") != "" || row.Shift != 0 && row.Shift != 0.4 && row.Shift != 1 && row.Shift != 2 {
 			continue
 		}

@@ -2,8 +2,8 @@ package rules_test
 
 import (
 	"bufio"
+	"bytes"
 	"fmt"
-	"os"
 	"path/filepath"
 	"regexp"
 	"slices"
@@ -14,6 +14,7 @@ import (
 	"github.com/stretchr/testify/require"
 
 	"sagwatch/spc"
+	"sagwatch/spc/internal/ref"
 	"sagwatch/spc/rules"
 )
 
@@ -31,7 +32,7 @@ type seriesCase struct {
 }
 
 func TestSeries(t *testing.T) {
-	files, err := filepath.Glob("../../testdata/series/*.txt")
+	files, err := filepath.Glob(ref.Path(t, "..", "series", "*.txt"))
 	require.NoError(t, err)
 	require.NotEmpty(t, files)
 	cases := 0
@@ -50,14 +51,11 @@ var signalForm = regexp.MustCompile(`^\d+ \S+ (upper|lower|-) [\d,-]+ "[^"]+"$`)
 
 func readSeries(t *testing.T, file string) []*seriesCase {
 	t.Helper()
-	f, err := os.Open(file)
-	require.NoError(t, err)
-	defer f.Close()
 	var cases []*seriesCase
 	var c *seriesCase
-	lines := bufio.NewScanner(f)
+	lines := bufio.NewScanner(bytes.NewReader(ref.Bytes(t, "..", "series", filepath.Base(file))))
 	for n := 1; lines.Scan(); n++ {
-		where := fmt.Sprintf("%s:%d", file, n)
+		where := fmt.Sprintf("%s:%d", filepath.Base(file), n)
 		line := strings.TrimSpace(lines.Text())
 		if line == "" || line[0] == '#' {
 			continue
