@@ -1,0 +1,332 @@
+package surface
+
+import (
+	"math"
+
+	"sagwatch/spc"
+)
+
+// Seat is where a panel sits: its points are those of the contour frame turned by Tilt (about x, then y, both axes
+// through the apex) and then shifted, p = Rx(TiltX) Ry(TiltY) q + (X, Y, Z). mm and rad.
+type Seat struct{ X, Y, Z, TiltX, TiltY float64 }
+
+// DefaultSeating is what a seating may take up unless the gauge says otherwise.
+var DefaultSeating = []spc.Freedom{spc.ShiftZ, spc.TiltX, spc.TiltY}
+
+const (
+	freedoms = 5
+	// blurred is the part of a freedom's column that must remain beside the others for the contour to tell it from them:
+	// below it 3 um at 48 places would leave a shift uncertain by some millimetres.
+	blurred = 1e-3
+	// singular is the same for freedoms that yield to none.
+	singular = 1e-7
+	// settled ends the iteration: rms change of the deviations that one more step would make, in mm.
+	settled      = 1e-10
+	maxAlignment = 50
+)
+
+var freedomOrder = [freedoms]spc.Freedom{spc.ShiftX, spc.ShiftY, spc.ShiftZ, spc.TiltX, spc.TiltY}
+
+// Alignment lays measured points on a contour by the freedoms that a seating allows.
+type Alignment struct {
+	surface *Surface
+	free    [freedoms]bool
+	list    []int // indices of the free ones
+	dropped []spc.Freedom
+}
+
+// NewAlignment decides, once for a contour and a gauge's places (mm), which of the freedoms the contour can tell apart.
+// Shifts x and y that it cannot tell from the others are dropped in this order, x yielding to tilt_y and y to tilt_x
+// (on a sphere every shift of these is a tilt). No freedoms given means DefaultSeating.
+func NewAlignment(s *Surface, places [][2]float64, allowed []spc.Freedom) (*Alignment, error) {
+	if len(allowed) == 0 {
+		allowed = DefaultSeating
+	}
+	a := &Alignment{surface: s}
+	for _, f := range allowed {
+		k := -1
+		for i, name := range freedomOrder {
+			if name == f {
+				k = i
+			}
+		}
+		if k < 0 {
+			return nil, &RefusalError{Reason: Undetermined, Index: -1, Detail: "seating freedom " + string(f) + " is not known: x, y, z, tilt_x or tilt_y"}
+		}
+		a.free[k] = true
+	}
+	rows := make([][freedoms]float64, len(places))
+	for i, p := range places {
+		var j jet
+		if !s.jet(p[0], p[1], &j) {
+			return nil, &RefusalError{Reason: OutsideRange, N: len(places), Index: i}
+		}
+		unit := turn(Seat{})
+		unit.row([3]float64{p[0], p[1], j.z}, j.normal(), &rows[i])
+	}
+	for k, name := range freedomOrder[:2] {
+		if a.free[k] && remaining(rows, a.free, k) < blurred {
+			a.free[k] = false
+			a.dropped = append(a.dropped, name)
+		}
+	}
+	for k, name := range freedomOrder {
+		if !a.free[k] {
+			continue
+		}
+		if remaining(rows, a.free, k) < singular {
+			return nil, &RefusalError{Reason: Undetermined, N: len(places), Index: -1,
+				Detail: "the used places do not determine the seating freedom " + string(name) + ": they lie too close to one line or one point"}
+		}
+		a.list = append(a.list, k)
+	}
+	if len(places) < len(a.list) {
+		return nil, &RefusalError{Reason: TooFew, N: len(places), Need: len(a.list), Index: -1}
+	}
+	return a, nil
+}
+
+// remaining is the length of column k beside the other free columns over its own length.
+func remaining(rows [][freedoms]float64, free [freedoms]bool, k int) float64 {
+	var basis [][]float64
+	column := func(k int) ([]float64, float64) {
+		c := make([]float64, len(rows))
+		for i := range rows {
+			c[i] = rows[i][k]
+		}
+		l := math.Sqrt(sumOfProducts(c, c))
+		for range 2 { // once more against rounding
+			for _, b := range basis {
+				p := sumOfProducts(c, b)
+				for i := range c {
+					c[i] -= p * b[i]
+				}
+			}
+		}
+		if l == 0 {
+			return c, 0
+		}
+		return c, math.Sqrt(sumOfProducts(c, c)) / l
+	}
+	for o := range free {
+		if o == k || !free[o] {
+			continue
+		}
+		c, part := column(o)
+		if part < 1e-12 {
+			continue
+		}
+		l := math.Sqrt(sumOfProducts(c, c))
+		for i := range c {
+			c[i] /= l
+		}
+		basis = append(basis, c)
+	}
+	_, part := column(k)
+	return part
+}
+
+func sumOfProducts(a, b []float64) float64 {
+	var s float64
+	for i := range a {
+		s += a[i] * b[i]
+	}
+	return s
+}
+
+// Free lists the freedoms that are used, in the order x, y, z, tilt_x, tilt_y.
+func (a *Alignment) Free() []spc.Freedom {
+	out := make([]spc.Freedom, len(a.list))
+	for i, k := range a.list {
+		out[i] = freedomOrder[k]
+	}
+	return out
+}
+
+// Dropped lists the freedoms that the contour cannot tell apart. It must not be changed.
+func (a *Alignment) Dropped() []spc.Freedom { return a.dropped }
+
+// Aligned is the outcome of one alignment and its reusable buffers; slices are in the order of the points.
+type Aligned struct {
+	Deviations []float64 // mm along the local normal, less the target where one was given
+	// Leverages are h_i = J_i (J'J)^-1 J_i' with J the derivatives of the deviations by the free seating: the sum is
+	// the number of freedoms, and a deviation's standard deviation is sigma sqrt(1 - h_i).
+	Leverages  []float64
+	Seat       Seat
+	Iterations int
+	rows       [][freedoms]float64
+}
+
+// pose turns and shifts points back into the contour frame, q = M (p - s), M = Ry(-TiltY) Rx(-TiltX).
+type pose struct {
+	s    [3]float64
+	m    [3][3]float64
+	axis [3]float64 // the axis of TiltX in the contour frame
+}
+
+func turn(t Seat) pose {
+	sx, cx := math.Sincos(t.TiltX)
+	sy, cy := math.Sincos(t.TiltY)
+	return pose{
+		s:    [3]float64{t.X, t.Y, t.Z},
+		m:    [3][3]float64{{cy, sy * sx, -sy * cx}, {0, cx, sx}, {sy, -cy * sx, cy * cx}},
+		axis: [3]float64{cy, 0, sy},
+	}
+}
+
+func (t *pose) point(p [3]float64) [3]float64 {
+	x, y, z := p[0]-t.s[0], p[1]-t.s[1], p[2]-t.s[2]
+	m := &t.m
+	return [3]float64{
+		m[0][0]*x + m[0][1]*y + m[0][2]*z,
+		m[1][1]*y + m[1][2]*z,
+		m[2][0]*x + m[2][1]*y + m[2][2]*z,
+	}
+}
+
+// row is the derivative of the distance of q (normal n at its foot) by x, y, z, tilt_x, tilt_y.
+func (t *pose) row(q, n [3]float64, r *[freedoms]float64) {
+	m := &t.m
+	r[0] = -(m[0][0]*n[0] + m[2][0]*n[2])
+	r[1] = -(m[0][1]*n[0] + m[1][1]*n[1] + m[2][1]*n[2])
+	r[2] = -(m[0][2]*n[0] + m[1][2]*n[1] + m[2][2]*n[2])
+	cx, cy, cz := q[1]*n[2]-q[2]*n[1], q[2]*n[0]-q[0]*n[2], q[0]*n[1]-q[1]*n[0]
+	r[3] = -(t.axis[0]*cx + t.axis[2]*cz)
+	r[4] = -cy
+}
+
+// Align finds the seating that minimises the sum of squared deviations, sum (d_i - target_i)^2, over the free
+// freedoms by Gauss-Newton steps with exact derivatives, until one more step would change the deviations by less than
+// 1e-10 mm (rms). target (mm, nil: zero) is as long as pts. It allocates only to grow the buffers of out.
+//
+// Refused: fewer points than freedoms, points that do not determine them, points off the contour's range.
+func (a *Alignment) Align(out *Aligned, pts [][3]float64, target []float64) error {
+	return a.align(a.surface, out, pts, target)
+}
+
+// AlignTo is Align on another contour of the same family, such as a master's certified sphere.
+func (a *Alignment) AlignTo(s *Surface, out *Aligned, pts [][3]float64, target []float64) error {
+	return a.align(s, out, pts, target)
+}
+
+func (a *Alignment) align(s *Surface, out *Aligned, pts [][3]float64, target []float64) error {
+	n, m := len(pts), len(a.list)
+	out.grow(n)
+	out.Seat, out.Iterations = Seat{}, 0
+	if n < m || n == 0 {
+		return &RefusalError{Reason: TooFew, N: n, Need: max(m, 1), Index: -1}
+	}
+	var theta [freedoms]float64
+	for it := 1; it <= maxAlignment; it++ {
+		t := turn(Seat{theta[0], theta[1], theta[2], theta[3], theta[4]})
+		var g [freedoms]float64
+		var h [freedoms][freedoms]float64
+		for i := range pts {
+			q := t.point(pts[i])
+			d, nrm, ok := s.distance(q)
+			if !ok {
+				return &RefusalError{Reason: OutsideRange, N: n, Index: i}
+			}
+			if target != nil {
+				d -= target[i]
+			}
+			out.Deviations[i] = d
+			r := &out.rows[i]
+			t.row(q, nrm, r)
+			for j, k := range a.list {
+				v := r[k]
+				r[j] = v // packed: list is ascending, so nothing unread is overwritten
+				g[j] += v * d
+				for l := 0; l <= j; l++ {
+					h[j][l] += v * r[l]
+				}
+			}
+		}
+		if !factor(&h, m) {
+			return &RefusalError{Reason: Undetermined, N: n, Index: -1, Detail: "the good places do not determine the seating: they lie too close to one line or one point"}
+		}
+		// With L L' = J'J: y = L^-1 J'd has |y| = |J step|, the change of the deviations.
+		forward(&h, m, &g)
+		var change float64
+		for j := range m {
+			change += g[j] * g[j]
+		}
+		out.Iterations = it
+		if change <= settled*settled*float64(n) {
+			out.Seat = Seat{theta[0], theta[1], theta[2], theta[3], theta[4]}
+			out.leverages(&h, m)
+			return nil
+		}
+		backward(&h, m, &g)
+		for j, k := range a.list {
+			theta[k] -= g[j]
+		}
+		if !(math.Abs(theta[3])+math.Abs(theta[4]) < 1) {
+			break
+		}
+	}
+	return &RefusalError{Reason: NoMinimum, N: n, Index: -1, Detail: "the points cannot be laid on the nominal contour: the seating does not settle"}
+}
+
+func (o *Aligned) grow(n int) {
+	if cap(o.rows) < n {
+		o.Deviations, o.Leverages, o.rows = make([]float64, n), make([]float64, n), make([][freedoms]float64, n)
+	}
+	o.Deviations, o.Leverages, o.rows = o.Deviations[:n], o.Leverages[:n], o.rows[:n]
+}
+
+func (o *Aligned) leverages(l *[freedoms][freedoms]float64, m int) {
+	for i := range o.rows {
+		v := o.rows[i]
+		forward(l, m, &v)
+		var s float64
+		for j := range m {
+			s += v[j] * v[j]
+		}
+		o.Leverages[i] = s
+	}
+}
+
+// factor is Cholesky's decomposition in place of the lower triangle's first m rows, the diagonal inverted; false
+// where a pivot is lost.
+func factor(h *[freedoms][freedoms]float64, m int) bool {
+	for j := range m {
+		d := h[j][j]
+		for k := range j {
+			d -= h[j][k] * h[j][k]
+		}
+		if !(d > singular*singular*h[j][j]) {
+			return false
+		}
+		inv := 1 / math.Sqrt(d)
+		h[j][j] = inv
+		for i := j + 1; i < m; i++ {
+			v := h[i][j]
+			for k := range j {
+				v -= h[i][k] * h[j][k]
+			}
+			h[i][j] = v * inv
+		}
+	}
+	return true
+}
+
+func forward(l *[freedoms][freedoms]float64, m int, v *[freedoms]float64) {
+	for j := range m {
+		s := v[j]
+		for k := range j {
+			s -= l[j][k] * v[k]
+		}
+		v[j] = s * l[j][j]
+	}
+}
+
+func backward(l *[freedoms][freedoms]float64, m int, v *[freedoms]float64) {
+	for j := m - 1; j >= 0; j-- {
+		s := v[j]
+		for k := j + 1; k < m; k++ {
+			s -= l[k][j] * v[k]
+		}
+		v[j] = s * l[j][j]
+	}
+}
