@@ -5,11 +5,13 @@
   "use strict";
   const main = document.getElementById("main");
 
-  // Arrow keys walk the points of a chart; Home and End go to the first and the last. The first stays the one stop of the tab key.
+  // Arrow keys walk the points of a chart; Home and End go to the first and the last. One of them is the stop of the tab key.
   const points = (svg) => Array.from(svg.querySelectorAll("a[href]"));
   document.querySelectorAll("svg.plot[role=group]").forEach(settle);
   function settle(svg) {
-    points(svg).forEach((a, i) => a.setAttribute("tabindex", i === 0 ? "0" : "-1"));
+    const all = points(svg);
+    if (all.filter((a) => a.tabIndex >= 0).length === 1) return;
+    all.forEach((a, i) => a.setAttribute("tabindex", i === 0 ? "0" : "-1"));
   }
   document.addEventListener("keydown", (e) => {
     const a = e.target.closest && e.target.closest("svg.plot[role=group] a[href]");

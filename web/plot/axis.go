@@ -156,21 +156,3 @@ func (s *Scene) axis(c clock, y float64, zone *time.Location, apart float64) flo
 	}
 	return deep
 }
-
-// scale maps values to y within a pane.
-type scale struct{ top, bottom, low, high float64 }
-
-func (v scale) y(value float64) float64 {
-	return v.bottom - (value-v.low)/(v.high-v.low)*(v.bottom-v.top)
-}
-
-// kept gives y within the pane, and -1, 0 or 1 for a value below, inside or above it.
-func (v scale) kept(value float64) (float64, int) {
-	switch {
-	case value > v.high:
-		return v.top, 1
-	case value < v.low:
-		return v.bottom, -1
-	}
-	return v.y(value), 0
-}

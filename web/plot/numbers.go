@@ -72,11 +72,22 @@ func lasting(d time.Duration) string {
 
 // width estimates how wide words come out at 13 px, so that labels keep clear of one another.
 func width(s string) float64 {
-	n := 0
-	for range s {
-		n++
+	w := 0.0
+	for _, c := range s {
+		switch {
+		case strings.ContainsRune("iljtfrI.,:;'|()! \u00a0\u2009", c):
+			w += 4.1
+		case strings.ContainsRune("mwMW@", c):
+			w += 10.2
+		case c >= '0' && c <= '9' || c >= 'A' && c <= 'Z':
+			w += 7.9
+		case c < 0x250:
+			w += 6.6
+		default:
+			w += 8
+		}
 	}
-	return 6.7 * float64(n)
+	return w
 }
 
 // spread moves labels, given by their heights in increasing order, apart until neighbours are at least gap from one another, and as

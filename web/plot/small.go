@@ -58,7 +58,8 @@ func (s Sparkline) SVG() string {
 	if s.HasLimits {
 		d.pane.Limits = []LimitSpan{{From: s.From, To: s.To, Lower: s.Lower, Centre: s.Centre, Upper: s.Upper, HasLower: true, HasCentre: true, HasUpper: true}}
 	}
-	d.limits()
+	d.bands()
+	d.limitLines()
 	d.data = d.inView()
 	if !s.ChangeAt.IsZero() && d.clock.has(s.ChangeAt) {
 		x := d.clock.x(s.ChangeAt)

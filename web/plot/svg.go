@@ -1,8 +1,11 @@
 package plot
 
 import (
+	"fmt"
+	"hash/fnv"
 	"math"
 	"strconv"
+	"strings"
 	"unicode/utf8"
 )
 
@@ -21,21 +24,48 @@ func (s *Scene) SVG() string {
 }
 
 type svgWriter struct {
-	b     []byte
-	id    string
-	clips int
+	b  []byte
+	id string
+}
+
+// cleanID keeps of an id what can stand in url(#...) and in a list of ids.
+func cleanID(id string) string {
+	return strings.Map(func(r rune) rune {
+		if r >= 'a' && r <= 'z' || r >= 'A' && r <= 'Z' || r >= '0' && r <= '9' || r == '.' || r == '_' || r == '-' {
+			return r
+		}
+		return '-'
+	}, id)
 }
 
 // testIDs name the marks that tests look for, by role.
 var testIDs = map[string]string{
-	"pt sig": "signal", "pt off": "hollow", "sigt": "signal-words", "sigt e": "signal-words", "gap": "gap", "gap m": "gap", "gap e": "gap",
+	"pt sig": "signal", "pt off": "hollow", "sigt": "signal-words", "gap": "gap", "cpt": "change-words",
 	"band": "band", "band prov": "band-provisional", "lehr": "lehr", "cp": "change-set", "cpl": "change", "spec": "specification",
 	"path": "data", "path thin": "data", "mean": "mean", "col": "column", "rev": "revision", "ev": "event", "winl": "bracket",
 	"d hi": "place", "d lo": "place", "worst": "worst", "miss": "missing", "fault": "faulty", "susp": "suspect", "skirt": "outline",
 	"hi": "contour-high", "lo": "contour-low", "o": "mould", "o sig": "mould-signal", "dot": "value",
 }
 
+// testID leaves aside how words are anchored and set off.
+func testID(role string) string {
+	for {
+		if id, ok := testIDs[role]; ok {
+			return id
+		}
+		cut := role
+		for _, end := range []string{" e", " m", " halo"} {
+			cut = strings.TrimSuffix(cut, end)
+		}
+		if cut == role {
+			return ""
+		}
+		role = cut
+	}
+}
+
 func (w *svgWriter) Begin(f Frame) {
+	f.ID = cleanID(f.ID)
 	w.id = f.ID
 	w.s(`<svg class="`)
 	w.text(f.Role)
@@ -120,8 +150,14 @@ func (w *svgWriter) Mark(m *Mark) {
 		w.coord("x", m.X)
 		w.coord("y", m.Y)
 	case ClipBegin:
-		w.clips++
-		id := w.id + "-c" + strconv.Itoa(w.clips)
+		// Drawings without an id of their own are told apart by the shape that clips them; equal shapes may share it.
+		h := fnv.New32a()
+		for _, p := range m.Paths {
+			for _, q := range p {
+				fmt.Fprintf(h, "%.1f %.1f ", q.X, q.Y)
+			}
+		}
+		id := w.id + "clip-" + strconv.FormatUint(uint64(h.Sum32()), 16)
 		w.s("<clipPath")
 		w.attr("id", id)
 		w.s("><path")
@@ -137,7 +173,7 @@ func (w *svgWriter) Mark(m *Mark) {
 	if m.Role != "" {
 		w.attr("class", m.Role)
 	}
-	if id, ok := testIDs[m.Role]; ok {
+	if id := testID(m.Role); id != "" {
 		w.attr("data-testid", id)
 	}
 	switch {
