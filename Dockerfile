@@ -22,8 +22,8 @@ USER sagwatch
 ENV SAGWATCH_LISTEN=0.0.0.0:8048
 EXPOSE 8048
 STOPSIGNAL SIGTERM
-# The program checks itself: the image has no other HTTP client, and doctor asks
-# the database too.
-HEALTHCHECK --interval=15s --timeout=5s --start-period=30s --retries=4 CMD ["sagwatch", "doctor"]
+# The program asks itself whether it is ready (and that asks the database): the
+# image has no other HTTP client.
+HEALTHCHECK --interval=15s --timeout=5s --start-period=30s --retries=4 CMD ["sagwatch", "doctor", "--url", "http://127.0.0.1:8048"]
 ENTRYPOINT ["sagwatch"]
 CMD ["serve"]
