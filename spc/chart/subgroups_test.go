@@ -114,6 +114,21 @@ func TestSubgroupsVariableSizes(t *testing.T) {
 	}
 }
 
+// Weights by hand from the table of constants (COMPUTED): a subgroup of 2 with range 1, and one of 5 with range 3 whose
+// values 0, 1, 1, 2, 3 have variance 1.3.
+func TestSubgroupsWeights(t *testing.T) {
+	g := [][]float64{{4, 5}, {0, 1, 1, 2, 3}}
+	r, err := chart.MeanRange(g, chart.Width{})
+	require.NoError(t, err)
+	f2, f5 := math.Pow(1.1283791670955/0.85250246642742, 2), math.Pow(2.3259289472810/0.86408194109950, 2)
+	relative(t, (f2*1/1.1283791670955+f5*3/2.3259289472810)/(f2+f5), r.SigmaWithin, 1e-12)
+	relative(t, 16.0/7, r.Centre, 1e-14)
+	s, err := chart.MeanSD(g, chart.Width{})
+	require.NoError(t, err)
+	h2, h5 := math.Pow(0.79788456080287/0.60281027498909, 2), math.Pow(0.93998560298663/0.34121410606520, 2)
+	relative(t, (h2*math.Sqrt(0.5)/0.79788456080287+h5*math.Sqrt(1.3)/0.93998560298663)/(h2+h5), s.SigmaWithin, 1e-12)
+}
+
 func ExampleMeanRange() {
 	g := [][]float64{{9, 11, 10, 12}, {10, 13, 9, 11}, {8, 10, 11, 9}, {12, 10, 10, 11}}
 	r, _ := chart.MeanRange(g, chart.Width{})
