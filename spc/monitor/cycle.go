@@ -1,7 +1,6 @@
 package monitor
 
 import (
-	"math"
 	"time"
 
 	"sagwatch/spc"
@@ -59,8 +58,8 @@ const guardLeast = 10
 // cycles is what a cycle chart knows of the moulds.
 type cycles struct {
 	moulds []string
-	now    []chart.StreamValue // panels of the cycle that is open; Stream is the mould's place
-	end    point               // the latest of them
+	now    []member // panels of the cycle that is open
+	end    point    // the latest of them
 	// casting numbers the castings of the phase, by place: in a baseline a mould before and after its change are two streams.
 	casting  []int
 	castings int
@@ -77,12 +76,21 @@ type cycles struct {
 	wholeSum []float64
 
 	active []chart.StreamValue // scratch
+	zeros  []float64           // centres of values that have had theirs taken off
+}
+
+// member is a panel of the open cycle: its mould's place, the casting of the phase that pressed it, and that one's centre.
+type member struct {
+	place, casting int
+	x              float64
+	centre         float64
+	has            bool
 }
 
 func newCycles(moulds []string) *cycles {
 	k := len(moulds)
 	cy := &cycles{moulds: moulds, casting: make([]int, k), centres: make([]float64, k), has: make([]bool, k), n: make([]int, k),
-		total: make([]float64, k), wholeSum: make([]float64, k)}
+		total: make([]float64, k), wholeSum: make([]float64, k), zeros: make([]float64, k)}
 	cy.restart()
 	return cy
 }
@@ -97,14 +105,8 @@ func (cy *cycles) restart() {
 	cy.forgetWhole()
 }
 
-// renew puts a new casting on a place. A panel of the old one in the open cycle is left out of the cycle's figures.
+// renew puts a new casting on a place. A panel of the old one in the open cycle stays what it was.
 func (cy *cycles) renew(place int) {
-	for i, v := range cy.now {
-		if v.Stream == place {
-			cy.now = append(cy.now[:i], cy.now[i+1:]...)
-			break
-		}
-	}
 	cy.casting[place] = cy.castings
 	cy.castings++
 	cy.has[place], cy.centres[place], cy.n[place], cy.total[place] = false, cy.level, 0, 0
@@ -130,11 +132,11 @@ func (cy *cycles) forgetWhole() {
 // take adds a panel to the open cycle; a mould that comes twice enters once.
 func (cy *cycles) take(place int, x float64, p *point) {
 	for _, v := range cy.now {
-		if v.Stream == place {
+		if v.place == place {
 			return
 		}
 	}
-	cy.now = append(cy.now, chart.StreamValue{Stream: place, Value: x})
+	cy.now = append(cy.now, member{place, cy.casting[place], x, cy.centres[place], cy.has[place]})
 	cy.end = *p
 }
 
@@ -146,12 +148,12 @@ func (c *chartState) closeCycle() {
 		if !cy.fitted {
 			p.row = make([]chart.StreamValue, len(cy.now))
 			for i, v := range cy.now {
-				p.row[i] = chart.StreamValue{Stream: cy.casting[v.Stream], Value: v.Value}
+				p.row[i] = chart.StreamValue{Stream: v.casting, Value: v.x}
 			}
 			if len(cy.now) == len(cy.moulds) {
 				cy.whole++
 				for _, v := range cy.now {
-					cy.wholeSum[v.Stream] += v.Value
+					cy.wholeSum[v.place] += v.x
 				}
 			}
 		} else {
@@ -177,31 +179,33 @@ func (c *chartState) cyclePoint() (point, bool) {
 		return point{}, false
 	}
 	p := cy.end
+	cy.active = cy.active[:0]
 	if cy.fitted {
-		cy.active = cy.active[:0]
 		for _, v := range cy.now {
-			if cy.has[v.Stream] {
-				cy.active = append(cy.active, v)
+			if v.has {
+				cy.active = append(cy.active, chart.StreamValue{Stream: v.place, Value: v.x - v.centre})
 			}
 		}
-		if !p.measure(cy.active, cy.centres, cy.level, len(cy.moulds)) {
+		if !p.measure(cy.active, cy.zeros, cy.level) {
 			return point{}, false
 		}
 	} else if cy.whole >= guardLeast {
 		// About the centres so far, this cycle not in them.
-		centres, level := make([]float64, len(cy.moulds)), 0.0
-		for i, s := range cy.wholeSum {
-			centres[i] = s / float64(cy.whole)
-			level += centres[i] / float64(len(cy.moulds))
+		level := 0.0
+		for _, s := range cy.wholeSum {
+			level += s / float64(cy.whole) / float64(len(cy.moulds))
 		}
-		if !p.measure(cy.now, centres, level, len(cy.moulds)) {
+		for _, v := range cy.now {
+			cy.active = append(cy.active, chart.StreamValue{Stream: v.place, Value: v.x - cy.wholeSum[v.place]/float64(cy.whole)})
+		}
+		if !p.measure(cy.active, cy.zeros, level) {
 			return point{}, false
 		}
 	} else {
 		// Moulds' own levels would move the mean of an incomplete cycle, and are most of the spread of any.
 		p.n, p.unknown = len(cy.now), c.def.Kind == spc.CycleSpread || len(cy.now) < len(cy.moulds)
 		for _, v := range cy.now {
-			p.mean += v.Value / float64(len(cy.now))
+			p.mean += v.x / float64(len(cy.now))
 		}
 	}
 	p.value = p.mean
@@ -211,13 +215,13 @@ func (c *chartState) cyclePoint() (point, bool) {
 	return p, finite(p.value)
 }
 
-// measure fills in the cycle's figures from the panels that have centres; false when they are fewer than half the moulds,
-// or fewer than two.
-func (p *point) measure(panels []chart.StreamValue, centres []float64, level float64, moulds int) bool {
-	if 2*len(panels) < moulds || len(panels) < 2 {
+// measure fills in the cycle's figures from values that have had their moulds' centres taken off; zeros are as many as
+// there are moulds. False when the values are fewer than half the moulds, or fewer than two.
+func (p *point) measure(values []chart.StreamValue, zeros []float64, level float64) bool {
+	if 2*len(values) < len(zeros) || len(values) < 2 {
 		return false
 	}
-	f, err := chart.Cycle(panels, centres)
+	f, err := chart.Cycle(values, zeros)
 	if err != nil || !finite(f.Effect) || !finite(f.Spread) {
 		return false
 	}
@@ -228,12 +232,12 @@ func (p *point) measure(panels []chart.StreamValue, centres []float64, level flo
 // gather collects towards the centres of moulds that have none, from the open cycle and its effect.
 func (cy *cycles) gather(effect float64, need int) {
 	for _, v := range cy.now {
-		i := v.Stream
-		if cy.has[i] {
+		i := v.place
+		if cy.has[i] || v.casting != cy.casting[i] {
 			continue
 		}
 		cy.n[i]++
-		cy.total[i] += v.Value - effect
+		cy.total[i] += v.x - effect
 		cy.settle(i, need)
 	}
 }
@@ -307,7 +311,7 @@ func (cy *cycles) fit(held []point, need int) ([]point, chart.CycleModel, error)
 			baseline = append(baseline, rows[i])
 		}
 	}
-	centres, err := solveCentres(baseline, streams)
+	centres, err := chart.StreamCentres(baseline, streams)
 	if err != nil {
 		return held, chart.CycleModel{}, err
 	}
@@ -332,7 +336,12 @@ func (cy *cycles) fit(held []point, need int) ([]point, chart.CycleModel, error)
 	kept := held[:0:0]
 	for i := range held {
 		p := held[i]
-		if !p.measure(rows[i], centres, level, len(cy.moulds)) {
+		// Castings of one place never share a cycle, so a cycle has no more values than there are moulds.
+		cy.active = cy.active[:0]
+		for k, v := range rows[i] {
+			cy.active = append(cy.active, chart.StreamValue{Stream: k, Value: v.Value - centres[v.Stream]})
+		}
+		if !p.measure(cy.active, cy.zeros, level) {
 			continue
 		}
 		for _, v := range p.row {
@@ -352,51 +361,4 @@ func (cy *cycles) fit(held []point, need int) ([]point, chart.CycleModel, error)
 		}
 	}
 	return kept, model, nil
-}
-
-// solveCentres is the least-squares solution of x_ij = c_i + e_j with mean(e) = 0, by turns for c and e. With complete
-// cycles the first turn, the streams' means, is exact.
-func solveCentres(rows [][]chart.StreamValue, streams int) ([]float64, error) {
-	centres, err := chart.StreamCentres(rows, streams)
-	if err != nil {
-		return nil, err
-	}
-	adjusted := make([][]chart.StreamValue, len(rows))
-	for j := range rows {
-		adjusted[j] = make([]chart.StreamValue, len(rows[j]))
-	}
-	const (
-		turns = 200
-		close = 1e-13 // of the centres' own size: what rounding leaves
-	)
-	for range turns {
-		effects, mean := make([]float64, len(rows)), 0.0
-		for j, row := range rows {
-			f, err := chart.Cycle(row, centres)
-			if err != nil {
-				return nil, err
-			}
-			effects[j] = f.Effect
-			mean += f.Effect / float64(len(rows))
-		}
-		for j, row := range rows {
-			for i, v := range row {
-				adjusted[j][i] = chart.StreamValue{Stream: v.Stream, Value: v.Value - (effects[j] - mean)}
-			}
-		}
-		next, err := chart.StreamCentres(adjusted, streams)
-		if err != nil {
-			return nil, err
-		}
-		change, size := 0.0, 0.0
-		for i := range next {
-			change = max(change, math.Abs(next[i]-centres[i]))
-			size = max(size, math.Abs(next[i]))
-		}
-		centres = next
-		if change <= close*size {
-			break
-		}
-	}
-	return centres, nil
 }

@@ -18,7 +18,7 @@
 // brings the number of the cycle just ended is left out of the cycle charts. Otherwise a cycle begins when the mould's
 // place on the press is not after that of the panel before, or when (moulds - 1/2) takt have gone by since its first
 // panel. Panels without mould, and moulds that the press does not have, are in no cycle. A plunger or product change cuts
-// a cycle. When a mould comes twice in a cycle, its first panel enters. The point exists once a panel of a later cycle
+// a cycle; a mould change does not. When a mould comes twice in a cycle, its first panel enters. The point exists once a panel of a later cycle
 // comes; until then it is hollow, in Pending. Fewer than half the moulds make no point.
 //
 // Each mould's own centre is taken off before panels of a cycle are compared (see chart.Cycle). The cycle mean is
@@ -30,12 +30,13 @@
 // A stream's phase begins at its first panel, at a plunger or product change, at a change of its mould (that mould's
 // own charts), at a service of the gauge (gauge charts). Its first 200 points (Chart.Baseline) give provisional
 // limits; of a cycle chart the first 200 complete cycles, or the first 400 of any size should complete ones not
-// come (a station that is out of use must not keep the press without limits; mould centres are then solved for with
-// the cycles' effects, by alternating least squares). Then those points are judged too, in order, and become final.
+// come (a station that is out of use must not keep the press without limits; mould centres are then those of least
+// squares, see chart.StreamCentres). Then those points are judged too, in order, and become final.
 // Until then they are held: Pending lists them. A baseline that cannot give limits (its values do not vary) lets its
 // points go unjudged, says why in the log, and the next one begins.
 //
-// Meanwhile, from the 11th point of a phase on, the limits of the phase before guard it, moved to the new centre:
+// Meanwhile, from the 11th point of a phase on (of a cycle spread the 21st, ten cycles showing
+// the moulds' centres), the limits of the phase before guard it, moved to the new centre:
 //
 //	centre = mean of the n points of the phase so far, n >= 10 (of a cycle chart: complete cycles)
 //	limits = centre + (earlier limits - earlier centre) sqrt(1 + 1/n)

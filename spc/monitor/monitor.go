@@ -108,6 +108,7 @@ func (m *Monitor) Add(o *Observation) error {
 	}
 	at := moment(o.Key.LineAt)
 	m.last = o.Key
+	m.last.LineAt, m.last.MeasuredAt = at, moment(o.Key.MeasuredAt)
 	m.count++
 	for m.nextEvent < len(m.events) && !m.events[m.nextEvent].At.After(at) {
 		m.happen(m.events[m.nextEvent])
@@ -227,6 +228,7 @@ func (m *Monitor) happen(e spc.Event) {
 			}
 			// With fewer than half the centres left no cycle has an effect from which new ones could be found.
 			if len(c.streams) > 0 && c.cyc.fitted && 2*c.cyc.known() < len(c.cyc.moulds) {
+				c.closeCycle()
 				c.streams[0].newPhase()
 				c.cyc.restart()
 			}

@@ -126,7 +126,13 @@ func (c *codec) values(p *[]chart.StreamValue) {
 }
 
 func (cy *cycles) code(c *codec) {
-	c.values(&cy.now)
+	list(c, &cy.now, func(c *codec, m *member) {
+		c.int(&m.place)
+		c.int(&m.casting)
+		c.float(&m.x)
+		c.float(&m.centre)
+		c.bool(&m.has)
+	})
 	c.point(&cy.end)
 	for i := range cy.casting {
 		c.int(&cy.casting[i])
