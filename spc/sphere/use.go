@@ -87,13 +87,13 @@ func (f *Fit) Sag(x, y float64) (float64, error) {
 
 // SagU is the standard uncertainty in mm of Sag for points of standard uncertainty sigma:
 //
-//	|dSag/dR| u(R),  dSag/dR = 1 - R / sqrt(R^2 - r^2)
+//	|dSag/dR| u(R),  dSag/dR = 1 - R / sqrt(R^2 - r^2) = -Sag / sqrt(R^2 - r^2)
 func (f *Fit) SagU(x, y, sigma float64) (float64, error) {
 	sag, err := f.Sag(x, y)
 	if err != nil {
 		return 0, err
 	}
-	return sag / (f.Radius - sag) * f.RadiusU(sigma), nil
+	return sag / math.Sqrt(f.Radius*f.Radius-(x*x+y*y)) * f.RadiusU(sigma), nil
 }
 
 func badArgument(format string, args ...any) *RefusalError {

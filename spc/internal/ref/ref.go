@@ -9,15 +9,15 @@ import (
 	"path/filepath"
 	"runtime"
 	"testing"
-
-	"github.com/stretchr/testify/require"
 )
 
 // Path is the path of a file below testdata/reference, whatever the test's working folder.
 func Path(t testing.TB, elem ...string) string {
 	t.Helper()
 	_, file, _, ok := runtime.Caller(0)
-	require.True(t, ok, "the place of this source file is not known")
+	if !ok {
+		t.Fatal("the place of this source file is not known")
+	}
 	root := filepath.Join(filepath.Dir(file), "..", "..", "..")
 	return filepath.Join(append([]string{root, "testdata", "reference"}, elem...)...)
 }
@@ -26,7 +26,9 @@ func Path(t testing.TB, elem ...string) string {
 func Bytes(t testing.TB, elem ...string) []byte {
 	t.Helper()
 	b, err := os.ReadFile(Path(t, elem...))
-	require.NoError(t, err)
+	if err != nil {
+		t.Fatal(err)
+	}
 	return b
 }
 
@@ -34,7 +36,9 @@ func Bytes(t testing.TB, elem ...string) []byte {
 // declare them as Number.
 func JSON(t testing.TB, v any, elem ...string) {
 	t.Helper()
-	require.NoError(t, json.Unmarshal(Bytes(t, elem...), v))
+	if err := json.Unmarshal(Bytes(t, elem...), v); err != nil {
+		t.Fatalf("%s: %v", Path(t, elem...), err)
+	}
 }
 
 // Number is a reference number written either as a JSON number or as a string of digits; null and "Infinity" are NaN
