@@ -79,11 +79,12 @@ CREATE TABLE measurement (
     CONSTRAINT measurement_counted_is_current CHECK (NOT counted OR (state = 'current' AND purpose = 'production'))
 ) PARTITION BY RANGE (measured_at);
 
--- Press order of what feeds charts: the fold, long views, counts. The tail of the order key (series, sequence, panel,
--- ...) is sorted on the way: two panels of one gauge at one line time are rare.
-CREATE INDEX measurement_order ON measurement (site, press, line_at, gauge) WHERE counted;
--- Press order of everything: lists and exports.
-CREATE INDEX measurement_line ON measurement (site, press, line_at);
+-- Press order of what feeds charts, with the whole order key: the fold reads years in order and never sorts.
+CREATE INDEX measurement_order ON measurement (site, press, line_at, gauge, series, sequence_order, panel, measured_at, order_hash)
+    WHERE counted;
+-- Lists and exports of everything, of one press and of the site; two rows at one line time are sorted on the way.
+CREATE INDEX measurement_press_line ON measurement (site, press, line_at);
+CREATE INDEX measurement_line ON measurement (site, line_at);
 -- The panel's page.
 CREATE INDEX measurement_panel ON measurement (site, press, panel);
 -- The gauge's page and its masters.

@@ -106,11 +106,13 @@ CREATE TABLE limits_log (
     centre    float8,
     upper     float8,
     sigma     float8      NOT NULL,
+    body      jsonb       NOT NULL,
     known     timestamptz NOT NULL DEFAULT now(),
     CONSTRAINT limits_log_pkey PRIMARY KEY (site, seq)
 );
 CREATE INDEX limits_log_chart ON limits_log (site, chart, stream, phase, seq);
 COMMENT ON TABLE limits_log IS 'limits in force, with the time each became known; append-only';
+COMMENT ON COLUMN limits_log.body IS 'how the limits came to be: baseline, autocorrelation, notes, in the fold''s own words';
 COMMENT ON COLUMN limits_log.lower IS 'lower limit in the characteristic''s unit; null: none';
 COMMENT ON COLUMN limits_log.centre IS 'centre line in the characteristic''s unit; null: none';
 COMMENT ON COLUMN limits_log.upper IS 'upper limit in the characteristic''s unit; null: none';

@@ -8,21 +8,30 @@ import (
 	"sagwatch/spc"
 )
 
-// computedColumns are the worked-out values' columns: named as the values are, in their order.
-var computedColumns = func() string {
-	names := make([]string, spc.NumComputed)
-	for c := range spc.NumComputed {
-		names[c] = "m." + c.String()
+// everyValue is all computed values in their order.
+var everyValue = func() []spc.Computed {
+	all := make([]spc.Computed, spc.NumComputed)
+	for c := range all {
+		all[c] = spc.Computed(c)
+	}
+	return all
+}()
+
+// valueColumns are the columns of computed values, named as they are.
+func valueColumns(values []spc.Computed) string {
+	names := make([]string, len(values))
+	for i, c := range values {
+		names[i] = "m." + c.String()
 	}
 	return strings.Join(names, ", ")
-}()
+}
 
 // storedColumns are what a measurement is made of, in the order of writeRow and readRow.
 var storedColumns = `m.id, m.gauge, m.panel, m.measured_at, m.press, m.product, m.mould, m.casting, m.lane, m.cycle,
 	m.pressed_at, m.series, m.sequence_order, m.line_at, m.line_estimated, m.order_hash, m.purpose, m.counted, m.state,
 	m.revision, m.correction_of, m.product_rev, m.gauge_rev, m.press_rev, m.algorithm, m.source, m.readings,
 	m.characteristics, m.counts, m.verdict, m.reasons, m.items, m.suspect_places, m.faulty_probes, m.dropped, m.refusal,
-	` + computedColumns
+	` + valueColumns(everyValue)
 
 // rowColumns are what readRow reads.
 var rowColumns = storedColumns + `, m.stored_at`
@@ -198,13 +207,13 @@ func readRow(r *rawReader, row *Row) (err error) {
 		row.Result.Dropped = append(row.Result.Dropped, spc.Freedom(f))
 	}
 	row.Result.Refusal = r.text()
-	readValues(r, &row.Result.Values)
+	readValues(r, everyValue, &row.Result.Values)
 	row.StoredAt = r.time()
 	return nil
 }
 
-func readValues(r *rawReader, v *spc.Values) {
-	for c := range spc.NumComputed {
+func readValues(r *rawReader, values []spc.Computed, v *spc.Values) {
+	for _, c := range values {
 		if x, ok := r.float8(); ok {
 			v.Set(c, x)
 		} else {

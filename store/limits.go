@@ -71,7 +71,8 @@ type LimitsInForce struct {
 	From          time.Time // line time
 	Source        spc.LimitSource
 	Limits        spc.Limits
-	Known         time.Time // when it became known; set by the database
+	Body          json.RawMessage // how they came to be, in the fold's own words
+	Known         time.Time       // when it became known; set by the database
 }
 
 // logLimits appends those that differ from what was last known of the same chart, stream, phase and source.
@@ -80,8 +81,8 @@ func logLimits(ctx context.Context, tx pgx.Tx, site, press, gauge string, ls []L
 	for _, l := range ls {
 		// Served by limits_log_chart.
 		batch.Queue(`
-			INSERT INTO limits_log (site, press, gauge, chart, stream, phase, from_at, source, lower, centre, upper, sigma)
-			SELECT $1, $2, $3, $4, $5, $6, $7::timestamptz, $8, $9::float8, $10::float8, $11::float8, $12::float8
+			INSERT INTO limits_log (site, press, gauge, chart, stream, phase, from_at, source, lower, centre, upper, sigma, body)
+			SELECT $1, $2, $3, $4, $5, $6, $7::timestamptz, $8, $9::float8, $10::float8, $11::float8, $12::float8, coalesce($13::jsonb, '{}')
 			WHERE NOT EXISTS (
 				SELECT FROM (
 					SELECT from_at, lower, centre, upper, sigma FROM limits_log
@@ -91,7 +92,7 @@ func logLimits(ctx context.Context, tx pgx.Tx, site, press, gauge string, ls []L
 				  AND last.centre IS NOT DISTINCT FROM $10 AND last.upper IS NOT DISTINCT FROM $11)`,
 			site, press, gauge, l.Chart, l.Stream, l.Phase, l.From, string(l.Source),
 			present(l.Limits.Lower, l.Limits.HasLower), present(l.Limits.Centre, l.Limits.HasCentre),
-			present(l.Limits.Upper, l.Limits.HasUpper), l.Limits.Sigma)
+			present(l.Limits.Upper, l.Limits.HasUpper), l.Limits.Sigma, l.Body)
 	}
 	return tx.SendBatch(ctx, batch).Close()
 }
@@ -106,7 +107,7 @@ func present(x float64, has bool) *float64 {
 // LimitsLog lists limits in force as they became known, up to a moment (zero: now), oldest first.
 func (s *Store) LimitsLog(ctx context.Context, site, chart string, asOf time.Time) ([]LimitsInForce, error) {
 	rows, err := s.pool.Query(ctx, `
-		SELECT chart, stream, phase, from_at, source, lower, centre, upper, sigma, known FROM limits_log
+		SELECT chart, stream, phase, from_at, source, lower, centre, upper, sigma, body, known FROM limits_log
 		WHERE site = $1 AND chart = $2 AND ($3::timestamptz IS NULL OR known <= $3)
 		ORDER BY seq`, site, chart, nullTime(asOf)) // limits_log_chart
 	if err != nil {
@@ -114,7 +115,7 @@ func (s *Store) LimitsLog(ctx context.Context, site, chart string, asOf time.Tim
 	}
 	ls, err := pgx.CollectRows(rows, func(row pgx.CollectableRow) (l LimitsInForce, err error) {
 		var lower, centre, upper *float64
-		err = row.Scan(&l.Chart, &l.Stream, &l.Phase, &l.From, &l.Source, &lower, &centre, &upper, &l.Limits.Sigma, &l.Known)
+		err = row.Scan(&l.Chart, &l.Stream, &l.Phase, &l.From, &l.Source, &lower, &centre, &upper, &l.Limits.Sigma, &l.Body, &l.Known)
 		l.From, l.Known = l.From.UTC(), l.Known.UTC()
 		l.Limits.Lower, l.Limits.HasLower = value(lower)
 		l.Limits.Centre, l.Limits.HasCentre = value(centre)

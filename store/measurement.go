@@ -174,7 +174,7 @@ func (s *Store) Measurements(ctx context.Context, site string, f MeasurementFilt
 		c.add("("+orderColumns+") "+than+" (?, ?, ?, ?, ?, ?, ?, ?)", append(keyArgs(f.After.Key), f.After.ID)...)
 	}
 	c.args = append(c.args, limit+1)
-	// measurement_line or measurement_order of each partition, merged; measurement_panel for one panel.
+	// measurement_press_line, measurement_line or measurement_order of each partition, merged; measurement_panel for one panel.
 	rows, err := queryRows(ctx, s.pool, c.String()+` ORDER BY `+order+fmt.Sprintf(` LIMIT $%d`, len(c.args)), c.args...)
 	if err != nil {
 		return nil, nil, wrap(err, "measurements of site %q", site)
@@ -212,8 +212,15 @@ func (s *Store) Changes(ctx context.Context, site, press, serial string) ([]Chan
 	return cs, wrap(err, "changes of panel %q of press %q", serial, press)
 }
 
-// LatestPanels lists the last n current measurements of a press or a gauge ("": any), newest first in line order.
+// LatestPanels lists the last n current measurements, newest first: of a press in line order, of a gauge (press "") as
+// it measured them, or of the whole site in line order (both "").
 func (s *Store) LatestPanels(ctx context.Context, site, press, gauge string, n int) ([]Row, error) {
-	rows, _, err := s.Measurements(ctx, site, MeasurementFilter{Press: press, Gauge: gauge, Descending: true, Limit: n})
-	return rows, err
+	if press != "" || gauge == "" {
+		rows, _, err := s.Measurements(ctx, site, MeasurementFilter{Press: press, Gauge: gauge, Descending: true, Limit: n})
+		return rows, err
+	}
+	rows, err := queryRows(ctx, s.pool, `
+		WHERE m.site = $1 AND m.gauge = $2 AND m.state = 'current' ORDER BY m.measured_at DESC, m.id DESC LIMIT $3`,
+		site, gauge, n) // measurement_gauge
+	return rows, wrap(err, "latest panels of gauge %q", gauge)
 }

@@ -7,9 +7,9 @@ import (
 	"sagwatch/spc"
 )
 
-// observationColumns are what readObs reads.
-var observationColumns = `m.id, m.gauge, m.panel, m.measured_at, m.press, m.product, m.mould, m.casting, m.lane, m.cycle,
-	m.series, m.sequence_order, m.line_at, m.order_hash, m.characteristics, m.verdict, ` + computedColumns
+// observationColumns are what readObs reads, the values aside.
+const observationColumns = `m.id, m.gauge, m.panel, m.measured_at, m.press, m.product, m.mould, m.casting, m.lane, m.cycle,
+	m.series, m.sequence_order, m.line_at, m.order_hash, m.characteristics, m.verdict`
 
 // Observations calls fn with what feeds the charts of a press, in order. The *Obs is the same each time, with new
 // content: copy what is to stay. An error of fn ends the reading and is returned as it is.
@@ -18,7 +18,7 @@ func (s *Store) Observations(ctx context.Context, site string, q ObservationQuer
 	c.add("m.site = ?", site)
 	c.add("m.press = ?", q.Press)
 	c.add("m.counted")
-	return s.observe(ctx, site, c, q.After, q.From, q.To, fn) // measurement_order of each partition, merged
+	return s.observe(ctx, site, c, q.After, q.From, q.To, q.Values, fn) // measurement_order of each partition, merged
 }
 
 // MasterChecks calls fn with the current master checks of a gauge, in order; otherwise like Observations.
@@ -28,10 +28,23 @@ func (s *Store) MasterChecks(ctx context.Context, site string, q MasterQuery, fn
 	c.add("m.gauge = ?", q.Gauge)
 	c.add("m.purpose = 'master'")
 	c.add("m.state = 'current'")
-	return s.observe(ctx, site, c, q.After, q.From, q.To, fn) // measurement_gauge
+	return s.observe(ctx, site, c, q.After, q.From, q.To, q.Values, fn) // measurement_gauge
 }
 
-func (s *Store) observe(ctx context.Context, site string, c conditions, after *spc.OrderKey, from, to time.Time, fn func(*Obs) error) error {
+func (s *Store) observe(ctx context.Context, site string, c conditions, after *spc.OrderKey, from, to time.Time,
+	values []spc.Computed, fn func(*Obs) error) error {
+	columns := observationColumns
+	if values == nil {
+		values = everyValue
+	}
+	for _, v := range values {
+		if v >= spc.NumComputed {
+			return wrap(ErrInvalid, "observations: computed value number %d", v)
+		}
+	}
+	if len(values) > 0 {
+		columns += ", " + valueColumns(values)
+	}
 	c.between("m.line_at", from, to)
 	if after != nil {
 		c.add("m.line_at >= ?", after.LineAt)
@@ -49,10 +62,10 @@ func (s *Store) observe(ctx context.Context, site string, c conditions, after *s
 	}
 	var o Obs
 	var failed error
-	err = scan(ctx, s.pool, `SELECT `+observationColumns+` FROM measurement m`+c.String()+`
+	err = scan(ctx, s.pool, `SELECT `+columns+` FROM measurement m`+c.String()+`
 		ORDER BY m.line_at, m.gauge, m.series, m.sequence_order, m.panel, m.measured_at, m.order_hash`, c.args,
 		func(r *rawReader) error {
-			if err := readObs(r, &o); err != nil {
+			if err := readObs(r, values, &o); err != nil {
 				return err
 			}
 			o.Excluded = excluded[o.Measurement]
@@ -65,7 +78,7 @@ func (s *Store) observe(ctx context.Context, site string, c conditions, after *s
 	return wrap(err, "observations of site %q", site)
 }
 
-func readObs(r *rawReader, o *Obs) error {
+func readObs(r *rawReader, values []spc.Computed, o *Obs) error {
 	o.Measurement = r.int8()
 	o.Key.Gauge = r.name()
 	o.Key.Panel = r.text()
@@ -85,6 +98,6 @@ func readObs(r *rawReader, o *Obs) error {
 		return err
 	}
 	o.Verdict = spc.Verdict(r.name())
-	readValues(r, &o.Values)
+	readValues(r, values, &o.Values)
 	return nil
 }

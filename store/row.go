@@ -140,6 +140,8 @@ type ObservationQuery struct {
 	Press    string
 	After    *spc.OrderKey
 	From, To time.Time
+	// Values are the computed ones to read, nil for all: each that is left out makes reading faster.
+	Values []spc.Computed
 }
 
 // MasterQuery chooses master checks of a gauge.
@@ -147,6 +149,7 @@ type MasterQuery struct {
 	Gauge    string
 	After    *spc.OrderKey
 	From, To time.Time
+	Values   []spc.Computed // nil: all
 }
 
 // CountQuery chooses what VerdictCounts counts; a zero field does not restrict.
