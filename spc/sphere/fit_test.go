@@ -436,13 +436,33 @@ func FuzzFit(f *testing.F) {
 // TestAwkwardPoints runs the fuzz property over many random small integer points: near coplanar, repeated, symmetric.
 func TestAwkwardPoints(t *testing.T) {
 	rng := rand.New(rand.NewPCG(11, 12))
-	for range 20000 {
+	for range 10000 {
 		pts := make([]sphere.Point, 4+rng.IntN(5))
 		size := math.Pow(10, float64(rng.IntN(20)-10))
 		for i := range pts {
 			for j := range 3 {
 				pts[i][j] = size * float64(rng.IntN(4))
 			}
+		}
+		checkFit(t, pts)
+	}
+}
+
+// TestStrangeSizes runs it over caps of all sizes, curvatures, scatters and placements, some with a mad value.
+func TestStrangeSizes(t *testing.T) {
+	rng := rand.New(rand.NewPCG(13, 14))
+	power := func(lo, hi int) float64 { return math.Pow(10, float64(lo)+rng.Float64()*float64(hi-lo)) }
+	for range 4000 {
+		n := 4 + rng.IntN(45)
+		extent, curvature, scatter, offset := power(-40, 12), power(-8, 2), power(-18, 1), power(-3, 12)
+		pts := make([]sphere.Point, n)
+		for i := range pts {
+			x, y := rng.Float64()-0.5, rng.Float64()-0.5
+			z := 0.5*curvature*(x*x+y*y) + scatter*rng.NormFloat64()
+			pts[i] = sphere.Point{extent*x + offset, extent * y, extent*z - offset}
+		}
+		if rng.IntN(4) == 0 {
+			pts[rng.IntN(n)][rng.IntN(3)] = math.Float64frombits(rng.Uint64())
 		}
 		checkFit(t, pts)
 	}
