@@ -331,7 +331,7 @@ func (p *Plan) shapeTerms(w *Work, res *spc.Result) string {
 			set(w, res, spc.RadiusYMM, r.Y, uy)
 		}
 	}
-	w.test.run(s, p.basis.Rank(), p.critical, p.SuspectAmountUM*1e-3)
+	w.test.run(s, p.basis.Rank(), p.bounds, p.SuspectAmountUM*1e-3)
 	for i := range p.places {
 		for _, f := range w.test.suspects {
 			if w.places[f.at] == i {

@@ -4,8 +4,6 @@ import (
 	"fmt"
 	"math"
 
-	"gonum.org/v1/gonum/stat/distuv"
-
 	"sagwatch/spc"
 	"sagwatch/spc/sphere"
 	"sagwatch/spc/surface"
@@ -43,8 +41,7 @@ type Plan struct {
 	contour *surface.Surface // nil: the fit alone
 	align   *surface.Alignment
 	basis   *surface.Basis
-	// critical[n] is the bound of the studentised residual with n places left in the test.
-	critical []float64
+	bounds  []bound // of the suspect test, by the number of places left in it
 
 	meter   sphere.Spherometer // local-radius gauges that read the sagitta
 	weights []float64          // of local radii, per place
@@ -208,12 +205,7 @@ func (p *Plan) shapes() error {
 	if p.basis, err = surface.NewBasis(p.used, p.h); err != nil {
 		return err
 	}
-	// Two-sided and Bonferroni over the n places left in the test.
-	p.critical = make([]float64, len(p.used)+1)
-	for n := p.basis.Rank() + 2; n <= len(p.used); n++ {
-		t := distuv.StudentsT{Mu: 0, Sigma: 1, Nu: float64(n - p.basis.Rank() - 1)}
-		p.critical[n] = -t.Quantile(p.SuspectRate / (2 * float64(n)))
-	}
+	p.bounds = bounds(p.SuspectRate, len(p.used), p.basis.Rank())
 	return nil
 }
 
