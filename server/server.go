@@ -145,7 +145,7 @@ func (s *Server) Run(ctx context.Context) error {
 	})
 	wg.Go(func() {
 		// Listen reconnects by itself; after a gap it sends an empty notice, since anything may have changed meanwhile.
-		if err := s.store.Listen(ctx, func(n store.Notice) { s.noticed(ctx, n, cancel) }); err != nil && ctx.Err() == nil {
+		if err := s.store.Listen(ctx, func(n store.Notice) error { s.noticed(ctx, n, cancel); return nil }); err != nil && ctx.Err() == nil {
 			cancel(err)
 		}
 	})
@@ -166,7 +166,7 @@ func (s *Server) Stop() { s.committer.Stop() }
 
 // noticed handles one change somewhere in the database.
 func (s *Server) noticed(ctx context.Context, n store.Notice, cancel context.CancelCauseFunc) {
-	if n.Kind == "definition" || n.Kind == "" {
+	if n.Kind == store.NoticeDefinition || n.Kind == store.NoticeResync {
 		if err := s.definitionsChanged(ctx); err != nil {
 			if errors.Is(err, ErrSiteChanged) {
 				cancel(err)

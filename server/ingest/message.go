@@ -6,6 +6,7 @@ import (
 	"errors"
 	"fmt"
 	"math"
+	"strconv"
 	"strings"
 
 	"github.com/go-json-experiment/json"
@@ -75,6 +76,25 @@ func (r Readings) MarshalJSONTo(e *jsontext.Encoder) error {
 		}
 	}
 	return e.WriteToken(jsontext.EndArray)
+}
+
+// MarshalJSON is MarshalJSONTo for the standard library's encoder.
+func (r Readings) MarshalJSON() ([]byte, error) {
+	if r == nil {
+		return []byte("null"), nil
+	}
+	out := []byte{'['}
+	for i, v := range r {
+		if i > 0 {
+			out = append(out, ',')
+		}
+		if math.IsNaN(v) {
+			out = append(out, "null"...)
+		} else {
+			out = strconv.AppendFloat(out, v, 'g', -1, 64)
+		}
+	}
+	return append(out, ']'), nil
 }
 
 // Message is a measurement as sent; a nil pointer is an absent or null member.
@@ -215,4 +235,26 @@ func syntaxWords(err error) string {
 		return reason + " " + where
 	}
 	return err.Error()
+}
+
+// Overlay writes the members of a JSON object over a message, strictly; a null member takes it away.
+func Overlay(fields []byte, m *Message) error {
+	if len(fields) == 0 {
+		return refuse("fields", "fields are missing; send the members that are to be corrected")
+	}
+	// Maps would be merged and a list overwritten in place: what is sent replaces the whole member.
+	var named map[string]jsontext.Value
+	if err := json.Unmarshal(fields, &named); err != nil {
+		return decodeError(err)
+	}
+	if _, ok := named["readings"]; ok {
+		m.Readings = nil
+	}
+	if _, ok := named["characteristics"]; ok {
+		m.Characteristics = nil
+	}
+	if _, ok := named["counts"]; ok {
+		m.Counts = nil
+	}
+	return decodeError(json.Unmarshal(fields, m, json.RejectUnknownMembers(true)))
 }

@@ -28,6 +28,10 @@ type Service struct {
 	works sync.Pool
 }
 
+// Algorithm is the revision of the methods that work a panel out; it is stored with each row, and a change of any computed
+// number makes a new one.
+const Algorithm = 1
+
 type planKey struct {
 	gauge, product       string
 	gaugeRev, productRev int
@@ -83,7 +87,7 @@ func (s *Service) Prepare(m *Message, source string) (*store.Row, *Problem) {
 		return nil, p
 	}
 	row := &store.Row{Measurement: c.Measurement, LineAt: c.LineAt, LineEstimated: c.LineEstimated, Source: source,
-		ContentHash: ContentHash(&c.Measurement), ProductRev: c.ProductRev, GaugeRev: c.GaugeRev, PressRev: c.PressRev, Algorithm: judge.Algorithm}
+		ContentHash: ContentHash(&c.Measurement), ProductRev: c.ProductRev, GaugeRev: c.GaugeRev, PressRev: c.PressRev, Algorithm: Algorithm}
 	if c.PressDef != nil {
 		row.Casting = c.PressDef.Fitted[c.Mould]
 	}
@@ -96,7 +100,7 @@ func (s *Service) Prepare(m *Message, source string) (*store.Row, *Problem) {
 // Judge works a checked measurement out.
 func (s *Service) Judge(c *Checked, out *spc.Result) *Problem {
 	if c.GaugeDef.Kind == spc.Dimensions {
-		judge.Dimensions(c.GaugeDef, c.ProductDef, &c.Measurement, out)
+		judge.Dimensions(*c.GaugeDef, *c.ProductDef, &c.Measurement, out)
 		return nil
 	}
 	plan, err := s.plan(c)
@@ -107,7 +111,7 @@ func (s *Service) Judge(c *Checked, out *spc.Result) *Problem {
 	defer s.works.Put(work)
 	if c.Purpose == spc.MasterCheck {
 		master, _ := c.GaugeDef.Master(c.Panel)
-		plan.JudgeMaster(work, &master, c.Readings, c.MeasuredAt, out)
+		plan.Master(work, &master, c.Readings, c.MeasuredAt, out)
 	} else {
 		plan.Judge(work, c.Readings, c.MeasuredAt, out)
 	}

@@ -20,6 +20,17 @@ type Change struct {
 	Fields   []string // keys that differ, for a revised object
 }
 
+// Retired tells whether the object is taken out of use.
+func (c Change) Retired() bool {
+	var r struct {
+		Retired bool `json:"retired"`
+	}
+	return json.Unmarshal(c.Body, &r) == nil && r.Retired
+}
+
+// SiteBody is a site's definition as it is stored.
+func SiteBody(s spc.Site) (json.RawMessage, error) { return json.Marshal(s) }
+
 // String says the change in words.
 func (c Change) String() string {
 	if c.Was == 0 {

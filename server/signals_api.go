@@ -1,0 +1,168 @@
+package server
+
+import (
+	"net/http"
+	"slices"
+	"strings"
+	"time"
+
+	"github.com/go-chi/chi/v5"
+
+	"sagwatch/spc"
+	"sagwatch/store"
+)
+
+// signalJSON is a signal as the machine interface shows it. Members of the contract that this release does not work out
+// (kind, extent, change point, panels at risk) are absent rather than guessed.
+type signalJSON struct {
+	ID       string         `json:"id"`
+	Press    *string        `json:"press"`
+	Gauge    *string        `json:"gauge"`
+	Product  string         `json:"product,omitempty"`
+	Chart    string         `json:"chart"`
+	Rule     string         `json:"rule"`
+	Words    string         `json:"words"`
+	Panel    string         `json:"panel"`
+	At       time.Time      `json:"at"`
+	Streams  []string       `json:"streams"`
+	Stream   string         `json:"stream"`
+	Evidence []evidenceJSON `json:"evidence"`
+	Value    float64        `json:"value"`
+	Limits   spc.Limits     `json:"limits"`
+	LastAt   time.Time      `json:"last_at"`
+	EndedAt  *time.Time     `json:"ended_at"`
+	State    string         `json:"state"`
+	Reopened bool           `json:"reopened"`
+	Known    time.Time      `json:"known_at"`
+}
+
+type evidenceJSON struct {
+	Chart  string    `json:"chart"`
+	Stream string    `json:"stream"`
+	Rule   string    `json:"rule"`
+	Words  string    `json:"words"`
+	Panels []string  `json:"panels"`
+	At     time.Time `json:"at"`
+}
+
+func signalOf(g *store.Signal) signalJSON {
+	word := func(s string) *string {
+		if s == "" {
+			return nil
+		}
+		return &s
+	}
+	out := signalJSON{ID: g.ID, Press: word(g.Press), Gauge: word(g.Gauge), Product: g.Product, Chart: g.Chart, Rule: g.Rule, Words: g.Words, Panel: g.Panel,
+		At: g.At, Streams: []string{g.Stream}, Stream: g.Stream, Evidence: []evidenceJSON{}, Value: g.Value, Limits: g.Limits, LastAt: g.LastAt,
+		State: g.State, Reopened: g.Reopened, Known: g.Known}
+	for _, e := range g.Evidence {
+		out.Evidence = append(out.Evidence, evidenceJSON{g.Chart, g.Stream, e.Rule, e.Words, e.Panels, e.At})
+	}
+	if g.Ended {
+		out.EndedAt = &g.LastAt
+	}
+	return out
+}
+
+var signalStates = []string{store.SignalOpen, store.SignalAcknowledged, store.SignalClosed, store.SignalWithdrawn}
+
+// getSignals handles GET /api/v1/signals?state=&press=&from=&limit=.
+func (s *Server) getSignals(w http.ResponseWriter, r *http.Request) error {
+	q := r.URL.Query()
+	f := store.SignalFilter{Press: q.Get("press"), Gauge: q.Get("gauge"), Chart: q.Get("chart")}
+	if state := q.Get("state"); state != "" {
+		f.States = strings.Split(state, ",")
+		for _, one := range f.States {
+			if !slices.Contains(signalStates, one) {
+				return badInput("state", "state %q is not known; use %s.", one, strings.Join(signalStates, ", "))
+			}
+		}
+	}
+	var err error
+	if f.From, f.To, err = span(q); err != nil {
+		return err
+	}
+	if f.Limit, err = limitParam(q, 100, 1000); err != nil {
+		return err
+	}
+	list, err := s.store.Signals(r.Context(), s.site, f)
+	if err != nil {
+		return err
+	}
+	out := make([]signalJSON, len(list))
+	for i := range list {
+		out[i] = signalOf(&list[i])
+	}
+	return writeJSON(w, http.StatusOK, map[string]any{"signals": out})
+}
+
+// getSignal handles GET /api/v1/signals/{id}: the signal and its log, as it was known.
+func (s *Server) getSignal(w http.ResponseWriter, r *http.Request) error {
+	id := chi.URLParam(r, "id")
+	g, err := s.store.Signal(r.Context(), s.site, id)
+	if err != nil {
+		return err
+	}
+	log, err := s.store.SignalLog(r.Context(), s.site, id)
+	if err != nil {
+		return err
+	}
+	type entry struct {
+		Known  time.Time `json:"known_at"`
+		State  string    `json:"state"`
+		By     string    `json:"by,omitempty"`
+		Note   string    `json:"note,omitempty"`
+		Cause  string    `json:"cause,omitempty"`
+		Action string    `json:"action,omitempty"`
+		Panels []string  `json:"panels,omitempty"`
+	}
+	entries := []entry{}
+	for _, e := range log {
+		entries = append(entries, entry{e.Known, e.State, e.By, e.Note, e.Cause, e.Action, e.Panels})
+	}
+	return writeJSON(w, http.StatusOK, struct {
+		signalJSON
+		Log []entry `json:"log"`
+	}{signalOf(&g), entries})
+}
+
+// postAcknowledge handles POST /api/v1/signals/{id}/acknowledge: {note}.
+func (s *Server) postAcknowledge(w http.ResponseWriter, r *http.Request) error {
+	var in struct {
+		Note string `json:"note"`
+	}
+	if err := body(r, &in); err != nil {
+		return err
+	}
+	return s.changeSignal(w, r, store.SignalChange{State: store.SignalAcknowledged, Note: in.Note})
+}
+
+// postClose handles POST /api/v1/signals/{id}/close: {cause, action, note, fixed_from}.
+func (s *Server) postClose(w http.ResponseWriter, r *http.Request) error {
+	var in struct {
+		Cause     string    `json:"cause"`
+		Action    string    `json:"action"`
+		Note      string    `json:"note"`
+		FixedFrom time.Time `json:"fixed_from"`
+	}
+	if err := body(r, &in); err != nil {
+		return err
+	}
+	if strings.TrimSpace(in.Cause+in.Note) == "" {
+		return badInput("cause", "Closing a signal needs its cause or a note.")
+	}
+	return s.changeSignal(w, r, store.SignalChange{State: store.SignalClosed, Note: in.Note, Cause: in.Cause, Action: in.Action, FixedFrom: in.FixedFrom})
+}
+
+func (s *Server) changeSignal(w http.ResponseWriter, r *http.Request, c store.SignalChange) error {
+	id := chi.URLParam(r, "id")
+	c.By = source(r.Context())
+	if err := s.store.ChangeSignal(r.Context(), s.site, id, c); err != nil {
+		return err
+	}
+	g, err := s.store.Signal(r.Context(), s.site, id)
+	if err != nil {
+		return err
+	}
+	return writeJSON(w, http.StatusOK, signalOf(&g))
+}
