@@ -122,7 +122,7 @@ func CombineRadii(radii, weights []float64) (Combined, error) {
 		top = math.Max(top, w)
 	}
 	if top == 0 {
-		return Combined{}, &RefusalError{Reason: TooFew, N: 0, Need: 1, Index: -1}
+		return Combined{}, badArgument("none of the %d local radii is left to combine", len(radii))
 	}
 	c := Combined{Min: math.Inf(1)}
 	var sw, sw2, sk float64
