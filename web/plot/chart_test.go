@@ -16,6 +16,7 @@ func TestChartMarks(t *testing.T) {
 	root := parse(t, c.Wide())
 	require.Equal(t, "chart-A-7-wide", root.attr("data-testid"))
 	require.Equal(t, "group", root.attr("role"))
+	require.Len(t, root.byID("pane"), 1)
 	require.Len(t, root.byID("signal"), 3)
 	require.Len(t, root.byID("hollow"), 1)
 	require.Len(t, root.byID("band"), 1)
@@ -30,6 +31,9 @@ func TestChartMarks(t *testing.T) {
 	require.Contains(t, says, "centre 1108.00")
 	require.Contains(t, says, "lower 1107.10")
 	require.Contains(t, says, "Thu 5 Mar", "with no midnight in view the day stands under the first hour")
+
+	stop := root.find(func(e element) bool { return e.XMLName.Local == "a" && e.attr("tabindex") == "" })
+	require.Equal(t, "/panels/A/0000095", stop[0].attr("href"), "the tab key reaches the newest point")
 
 	phone := parse(t, c.Phone())
 	require.Contains(t, phone.says(), "1108.90")
@@ -127,6 +131,16 @@ func TestLoneSignalAmongManyStaysVisible(t *testing.T) {
 	require.Regexp(t, `M741 `+signals[0].attr("cy")+`L`, bars[0].attr("d"))
 	require.Len(t, root.byID("mean"), 1)
 	require.Empty(t, root.byID("data"))
+}
+
+func TestExcludedPointsStayVisibleInColumns(t *testing.T) {
+	c := long(20_000, -1)
+	for i := 5000; i < 5100; i++ {
+		c.Panes[0].Points[i].Kind, c.Panes[0].Points[i].Value = plot.Hollow, 1111
+	}
+	root := parse(t, c.Wide())
+	require.NotEmpty(t, root.byID("hollow"))
+	require.Less(t, len(root.byID("hollow")), 5)
 }
 
 func TestDensity(t *testing.T) {
@@ -310,6 +324,10 @@ func TestSparkline(t *testing.T) {
 	require.InDelta(t, 76*.9/1.35, root.byID("band")[0].number(t, "height"), .02)
 	require.Len(t, root.byID("change"), 1)
 	require.Empty(t, root.named("a"), "the whole drawing is one link on the board")
+	for i := range 400 {
+		s.Points = append(s.Points, plot.Point{At: at(13, 30).Add(time.Duration(i) * time.Second), Kind: plot.Signal, Href: "/x"})
+	}
+	require.Empty(t, parse(t, s.SVG()).named("a"), "nor when it is drawn in columns")
 	s.HasLimits = false
 	require.Empty(t, parse(t, s.SVG()).byID("band"))
 	require.NotEmpty(t, parse(t, plot.Sparkline{Title: "t"}.SVG()))

@@ -103,6 +103,13 @@ func (d *paneDrawing) columns() {
 		paths[len(paths)-1] = append(paths[len(paths)-1], XY{c.x, y})
 	}
 	d.stroke("mean", slices.DeleteFunc(paths, func(p []XY) bool { return len(p) < 2 })...)
+	hollow := math.Inf(-1) // x of the last one drawn: one in a strip is seen
+	for i := range d.data {
+		if x := d.clock.x(d.data[i].At); d.data[i].Kind == Hollow && x-hollow >= columnWidth {
+			d.point(&d.data[i], .6)
+			hollow = x
+		}
+	}
 	for _, c := range d.binned {
 		switch {
 		case c.signals == 0:
@@ -207,7 +214,7 @@ func (d *paneDrawing) point(q *Point, r float64) {
 	m := Mark{Kind: Disc, X: x, Y: y, X2: r, Role: role, Title: title, Href: q.Href}
 	if off != 0 {
 		tip, foot := y, y+float64(off)*8
-		m = Mark{Kind: Area, Role: role, Title: title, Href: q.Href, Paths: [][]XY{{{x, tip}, {x - 4.5, foot}, {x + 4.5, foot}}}}
+		m = Mark{Kind: Area, X: x, Role: role, Title: title, Href: q.Href, Paths: [][]XY{{{x, tip}, {x - 4.5, foot}, {x + 4.5, foot}}}}
 	}
 	d.linked(m)
 }
@@ -215,7 +222,9 @@ func (d *paneDrawing) point(q *Point, r float64) {
 // linked adds a mark and remembers the newest link: the one that the tab key reaches.
 func (d *paneDrawing) linked(m Mark) {
 	if m.Href != "" {
-		*d.link = len(d.Marks)
+		if *d.link < 0 || m.X >= d.Marks[*d.link].X {
+			*d.link = len(d.Marks)
+		}
 		d.Links = true
 	}
 	d.add(m)

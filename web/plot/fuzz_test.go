@@ -5,6 +5,8 @@ import (
 	"testing"
 	"time"
 
+	"github.com/stretchr/testify/require"
+
 	"sagwatch/web/plot"
 )
 
@@ -30,8 +32,11 @@ func FuzzDrawings(f *testing.F) {
 			q.Columns = append(q.Columns, plot.Column{At: from.Add(time.Duration(i) * time.Minute), Min: values[i%8], Max: values[(i+1)%8], Mean: values[(i+2)%8], N: i - 1, Signals: i % 3})
 		}
 		chart := plot.Chart{Title: "t", From: from, To: to, Panes: []plot.Pane{p, q}, LehrFrom: from.Add(time.Minute), Change: &plot.Change{At: from, Earliest: to, Latest: from}}
-		parse(t, chart.Wide())
-		parse(t, chart.Phone())
+		for _, svg := range []string{chart.Wide(), chart.Phone()} {
+			for _, s := range parse(t, svg).says() {
+				require.NotRegexp(t, `NaN|Inf`, s)
+			}
+		}
 		parse(t, plot.Sparkline{From: from, To: to, Points: p.Points, Lower: a, Centre: b, Upper: c, HasLimits: n&4 == 0, HalfSpan: d}.SVG())
 		if s := (plot.Span{Value: a, U: b, K: c, Lower: &d, Upper: &b, Nominal: &c}).SVG(); s != "" {
 			parse(t, s)

@@ -39,6 +39,8 @@ func (p *Pane) height(phone bool) float64 {
 // draw puts the pane at height y and returns the height of its lower edge.
 func (d *paneDrawing) draw(y float64) float64 {
 	p := d.pane
+	d.add(Mark{Kind: GroupBegin, Role: "pane"})
+	defer d.add(Mark{Kind: GroupEnd})
 	top := y + 26
 	if p.Title == "" && p.What == "" {
 		top = y + 8

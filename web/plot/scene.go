@@ -28,6 +28,8 @@ const (
 	Words                     // Text at X, Y, which is on the base line
 	ClipBegin                 // from here to ClipEnd nothing shows outside Paths
 	ClipEnd
+	GroupBegin // marks that belong together, up to GroupEnd
+	GroupEnd
 )
 
 // XY is a point of a drawing.

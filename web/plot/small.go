@@ -1,6 +1,9 @@
 package plot
 
-import "math"
+import (
+	"math"
+	"slices"
+)
 
 // shapes are drawn on 20 by 20 units.
 var shapes = map[ShapeKind]string{
@@ -54,7 +57,11 @@ func (s Sparkline) SVG() string {
 		}
 	}
 	v := scale{4, 80, middle - half, middle + half}
-	d := paneDrawing{Scene: sc, chart: &Chart{}, pane: &Pane{Points: s.Points}, clock: newClock(s.From, s.To, 0, 106), scale: v, link: new(int)}
+	points := slices.Clone(s.Points)
+	for i := range points {
+		points[i].Href = "" // the whole drawing is one link on the board, so its points are none
+	}
+	d := paneDrawing{Scene: sc, chart: &Chart{}, pane: &Pane{Points: points}, clock: newClock(s.From, s.To, 0, 106), scale: v, link: new(int)}
 	if s.HasLimits {
 		d.pane.Limits = []LimitSpan{{From: s.From, To: s.To, Lower: s.Lower, Centre: s.Centre, Upper: s.Upper, HasLower: true, HasCentre: true, HasUpper: true}}
 	}
@@ -71,12 +78,8 @@ func (s Sparkline) SVG() string {
 	} else {
 		d.path("path thin")
 		for i := range d.data {
-			q := &d.data[i]
-			// The whole drawing is one link on the board, so its points are none.
-			dot := *q
-			dot.Href = ""
-			if q.Kind != Measured || len(d.data) <= 60 {
-				d.point(&dot, 1)
+			if d.data[i].Kind != Measured || len(d.data) <= 60 {
+				d.point(&d.data[i], 1)
 			}
 		}
 	}

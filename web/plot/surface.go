@@ -133,12 +133,6 @@ func (g field) reach(polygon []XY) (low, high float64) {
 	return e.low, e.high
 }
 
-// crossing is an edge of the grid: the one from node to the right (up false) or upwards (up true).
-type crossing struct {
-	node int
-	up   bool
-}
-
 // contour returns the closed outlines of the ground above a level, or below it, by marching squares. The ground ends at the grid's
 // own edge, where every loop is closed.
 func (g field) contour(level float64, above bool) [][]XY {
@@ -159,21 +153,28 @@ func (g field) contour(level float64, above bool) [][]XY {
 			}
 		}
 	}
-	next := map[crossing]crossing{}
-	var order []crossing
+	// An edge of the grid is twice the number of its node, for the edge to the right, or one more, for the edge upwards. The line that
+	// comes in through an edge goes on to the edge in next.
+	next := make([]int32, 2*len(g.z))
+	for i := range next {
+		next[i] = -1
+	}
+	var starts []int32
+	link := func(a, b int) {
+		next[a] = int32(b)
+		starts = append(starts, int32(a))
+	}
 	for j := range g.ny {
 		for i := range g.nx {
 			n := j*stride + i
-			bottom, left := crossing{n, false}, crossing{n, true}
-			top, right := crossing{n + stride, false}, crossing{n + 1, true}
+			bottom, left, top, right := 2*n, 2*n+1, 2*(n+stride), 2*(n+1)+1
 			code := 0
 			for bit, at := range [4]int{n, n + 1, n + stride + 1, n + stride} {
 				if v[at] > 0 {
 					code |= 1 << bit
 				}
 			}
-			link := func(a, b crossing) { next[a] = b; order = append(order, a) }
-			switch code { // the high ground lies to the left of each piece
+			switch code { // the high ground lies on the same side of every piece
 			case 1:
 				link(left, bottom)
 			case 2:
@@ -207,25 +208,21 @@ func (g field) contour(level float64, above bool) [][]XY {
 			}
 		}
 	}
-	at := func(c crossing) XY {
-		x, y := g.x0+float64(c.node%stride)*g.dx, g.y0+float64(c.node/stride)*g.dy
-		a := v[c.node]
-		if c.up {
-			return XY{x, y + a/(a-v[c.node+stride])*g.dy}
+	at := func(edge int32) XY {
+		node := int(edge / 2)
+		x, y := g.x0+float64(node%stride)*g.dx, g.y0+float64(node/stride)*g.dy
+		a := v[node]
+		if edge%2 == 1 {
+			return XY{x, y + a/(a-v[node+stride])*g.dy}
 		}
-		return XY{x + a/(a-v[c.node+1])*g.dx, y}
+		return XY{x + a/(a-v[node+1])*g.dx, y}
 	}
 	var loops [][]XY
-	for _, start := range order {
+	for _, edge := range starts {
 		var loop []XY
-		for c := start; ; {
-			n, ok := next[c]
-			if !ok {
-				break
-			}
-			delete(next, c)
-			loop = append(loop, at(c))
-			c = n
+		for next[edge] >= 0 {
+			loop = append(loop, at(edge))
+			edge, next[edge] = next[edge], -1
 		}
 		if len(loop) > 2 {
 			loops = append(loops, loop)

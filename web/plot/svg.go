@@ -166,7 +166,13 @@ func (w *svgWriter) Mark(m *Mark) {
 		w.attr("clip-path", "url(#"+id+")")
 		w.s(">")
 		return
-	case ClipEnd:
+	case GroupBegin:
+		w.s("<g")
+		w.attr("class", m.Role)
+		w.attr("data-testid", m.Role)
+		w.s(">")
+		return
+	case ClipEnd, GroupEnd:
 		w.s("</g>")
 		return
 	}
