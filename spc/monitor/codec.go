@@ -217,6 +217,7 @@ func (c *codec) finding(f *finding) {
 	c.int(&f.Phase)
 	c.int64(&f.Measurement)
 	c.time(&f.At)
+	c.time(&f.FoundAt)
 	c.time(&f.LastAt)
 	c.bool(&f.Ended)
 	c.float(&f.Value)

@@ -189,19 +189,7 @@ func (c *chartState) cyclePoint() (point, bool) {
 		if !p.measure(cy.active, cy.zeros, cy.level) {
 			return point{}, false
 		}
-	} else if cy.whole >= guardLeast {
-		// About the centres so far, this cycle not in them.
-		level := 0.0
-		for _, s := range cy.wholeSum {
-			level += s / float64(cy.whole) / float64(len(cy.moulds))
-		}
-		for _, v := range cy.now {
-			cy.active = append(cy.active, chart.StreamValue{Stream: v.place, Value: v.x - cy.wholeSum[v.place]/float64(cy.whole)})
-		}
-		if !p.measure(cy.active, cy.zeros, level) {
-			return point{}, false
-		}
-	} else {
+	} else if !c.provisional(&p) {
 		// Moulds' own levels would move the mean of an incomplete cycle, and are most of the spread of any.
 		p.n, p.unknown = len(cy.now), c.def.Kind == spc.CycleSpread || len(cy.now) < len(cy.moulds)
 		for _, v := range cy.now {
@@ -213,6 +201,23 @@ func (c *chartState) cyclePoint() (point, bool) {
 		p.value = p.spread
 	}
 	return p, finite(p.value)
+}
+
+// provisional fills in the open cycle's figures about the moulds' centres in the phase's complete cycles so far, this one
+// not among them; false before there are ten.
+func (c *chartState) provisional(p *point) bool {
+	cy := c.cyc
+	if cy.whole < guardLeast {
+		return false
+	}
+	level := 0.0
+	for _, s := range cy.wholeSum {
+		level += s / float64(cy.whole) / float64(len(cy.moulds))
+	}
+	for _, v := range cy.now {
+		cy.active = append(cy.active, chart.StreamValue{Stream: v.place, Value: v.x - cy.wholeSum[v.place]/float64(cy.whole)})
+	}
+	return finite(level) && p.measure(cy.active, cy.zeros, level)
 }
 
 // measure fills in the cycle's figures from values that have had their moulds' centres taken off; zeros are as many as

@@ -129,6 +129,10 @@ func define(c spc.Chart, cfg Config) (*definition, error) {
 		if p.BaselineTo.After(start) {
 			start = p.BaselineTo
 		}
+		// The zone in which a time is written makes no difference.
+		for _, at := range []*time.Time{&p.BaselineFrom, &p.BaselineTo, &p.EffectiveFrom, &p.At} {
+			*at = moment(*at)
+		}
 		text, err := json.Marshal(p)
 		if err != nil {
 			return nil, bad("posted limits %d: %v", i+1, err)
@@ -249,12 +253,12 @@ func (m *Monitor) digest() ([sha256.Size]byte, error) {
 	for _, c := range m.charts {
 		relevant.Charts = append(relevant.Charts, c.def.Chart)
 		for _, p := range c.def.posted {
-			if m.count > 0 && (!p.start.After(at) || p.Given == nil && !moment(p.BaselineFrom).After(at)) {
+			if m.count > 0 && (!p.start.After(at) || p.Given == nil && !p.BaselineFrom.After(at)) {
 				relevant.Posted = append(relevant.Posted, fmt.Sprintf("%x", p.id))
 			}
 		}
 	}
-	relevant.Events = m.events[:m.nextEvent]
+	relevant.Events = append([]spc.Event{}, m.events[:m.nextEvent]...)
 	text, err := json.Marshal(relevant)
 	if err != nil {
 		return [sha256.Size]byte{}, fmt.Errorf("monitor: definitions cannot be written: %w", err)

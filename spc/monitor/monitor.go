@@ -3,6 +3,7 @@ package monitor
 import (
 	"errors"
 	"fmt"
+	"slices"
 	"time"
 
 	"sagwatch/spc"
@@ -53,6 +54,11 @@ type trace struct {
 func New(c Config) (*Monitor, error) {
 	if c.Press == nil && c.Gauge == "" {
 		return nil, errors.New("monitor: a fold needs a press or a gauge")
+	}
+	if c.Press != nil {
+		own := *c.Press
+		own.Moulds = slices.Clone(own.Moulds)
+		c.Press = &own
 	}
 	m := &Monitor{cfg: c, events: phaseEvents(c), places: map[string]int{}}
 	moulds := 0
@@ -251,9 +257,13 @@ func (m *Monitor) closeCycles() {
 	}
 }
 
-// Count is the number of observations so far, Last the key of the latest.
-func (m *Monitor) Count() int64       { return m.count }
+// Count is the number of observations so far.
+func (m *Monitor) Count() int64 { return m.count }
+
+// Last is the key of the latest observation; zero before the first.
 func (m *Monitor) Last() spc.OrderKey { return m.last }
+
+// Charts lists the ids of the charts that are worked out, in the order of the Config.
 func (m *Monitor) Charts() (ids []string) {
 	for _, c := range m.charts {
 		ids = append(ids, c.def.ID)

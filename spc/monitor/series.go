@@ -160,7 +160,7 @@ func refusal(err error) string {
 	return fmt.Sprintf("The baseline gives no limits (%v).", err)
 }
 
-// release lets the held points go unjudged.
+// release lets the held points go unjudged. A cycle whose value has no meaning without the moulds' centres makes no point.
 func (s *series) release() {
 	held := s.held
 	s.held, s.have = nil, 0
@@ -223,7 +223,7 @@ func (s *series) gather(p *point) {
 	}
 	for i := s.nextPosted; i < len(s.posted); i++ {
 		l := &s.posted[i]
-		if l.Given == nil && !p.at.Before(moment(l.BaselineFrom)) && p.at.Before(moment(l.BaselineTo)) {
+		if l.Given == nil && !p.at.Before(l.BaselineFrom) && p.at.Before(l.BaselineTo) {
 			if s.gathered == nil {
 				s.gathered = map[string][]figure{}
 			}

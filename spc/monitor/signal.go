@@ -35,7 +35,7 @@ func (s *series) signal(p *point, lim spc.Limits, hits []rules.Hit, guard bool) 
 		m, d, first := s.c.m, s.c.def, hits[0]
 		f := &finding{Finding: Finding{Found: m.last, Signal: spc.Signal{Gauge: d.Gauge, Product: d.Product, Chart: d.ID, Stream: s.name,
 			Phase: s.phase, Rule: first.Rule.String(), Words: first.Words(), Panel: p.panel, Measurement: p.measurement, At: p.at,
-			LastPanel: p.panel, LastAt: p.at, Value: p.value, Limits: lim}}}
+			FoundAt: m.last.LineAt, LastPanel: p.panel, LastAt: p.at, Value: p.value, Limits: lim}}}
 		parts := []string{m.cfg.Site, d.ID, s.name, strconv.Itoa(s.phase), p.panel}
 		if m.cfg.Press != nil {
 			f.Press = m.cfg.Press.ID
@@ -120,6 +120,17 @@ func (m *Monitor) Signals() []spc.Signal {
 	var list []spc.Signal
 	for _, f := range m.findings {
 		list = append(list, f.copied().Signal)
+	}
+	return list
+}
+
+// Findings is Signals with what a keeper of signals must know beside them. After Restore it lists those that may still
+// change: a keeper that folds again from there puts them in place of its own, and withdraws those Found behind it that
+// do not come again.
+func (m *Monitor) Findings() []Finding {
+	var list []Finding
+	for _, f := range m.findings {
+		list = append(list, f.copied())
 	}
 	return list
 }
