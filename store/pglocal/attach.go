@@ -10,6 +10,7 @@ import (
 	"path/filepath"
 
 	"github.com/jackc/pgx/v5"
+	"github.com/jackc/pgx/v5/pgconn"
 )
 
 // Attach connects to the cluster of dir that another process owns and runs, for
@@ -28,19 +29,19 @@ func Attach(ctx context.Context, dir string) (*Cluster, error) {
 	if err != nil || !p.ready || !serves(p.pid, data) {
 		return nil, fmt.Errorf("%w: %s: start sagwatch serve first", ErrNotRunning, dir)
 	}
-	c := &Cluster{dsn: dsn(p.socket, database)}
+	c := &Cluster{dsn: dsn(p.socket, database), data: data}
 	conn, err := pgx.Connect(ctx, c.dsn)
-	if err != nil {
+	var refusal *pgconn.PgError
+	switch {
+	case errors.As(err, &refusal) && refusal.Code != "57P03" && refusal.Code != "3D000":
+		// Not cannot_connect_now, nor invalid_catalog_name of a database that
+		// its owner is about to make: waiting would not help.
+		return nil, fmt.Errorf("PostgreSQL in %s: %w", dir, err)
+	case err != nil:
 		return nil, fmt.Errorf("%w: %s: %w", ErrNotRunning, dir, err)
 	}
 	if err := conn.Close(ctx); err != nil {
 		return nil, err
-	}
-	// The programs are a convenience for backups; the database works without.
-	if major, err := writtenBy(data); err == nil {
-		if bin, err := find("", major); err == nil {
-			c.binDir = bin.dir
-		}
 	}
 	return c, nil
 }

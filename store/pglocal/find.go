@@ -83,7 +83,11 @@ func candidates() []string {
 	}
 	for _, place := range places {
 		if m, err := filepath.Glob(place); err == nil {
-			dirs = append(dirs, m...)
+			for _, dir := range m {
+				if !slices.Contains(dirs, dir) {
+					dirs = append(dirs, dir)
+				}
+			}
 		}
 	}
 	return dirs

@@ -63,7 +63,8 @@ var (
 // Cluster is a running private PostgreSQL with the database sagwatch in it.
 type Cluster struct {
 	dsn    string
-	binDir string
+	data   string  // the cluster's own folder
+	binDir string  // of the programs the server was started from
 	server *server // nil when attached
 }
 
@@ -97,17 +98,17 @@ func Open(ctx context.Context, cfg Config) (*Cluster, error) {
 			return c, err
 		}
 		owned := err
-		if c, err = Attach(ctx, cfg.Dir); err == nil {
-			return c, nil
-		}
-		// Not ready yet, or just gone: either way the next round knows better.
-		if !errors.Is(err, ErrNotRunning) {
-			return nil, err
-		}
-		select {
-		case <-ctx.Done():
-			return nil, errors.Join(owned, ctx.Err())
-		case <-time.After(200 * time.Millisecond):
+		// The owner may still be starting, or be gone by now: after some rounds
+		// the folder is asked for again.
+		for range 5 {
+			if c, err = Attach(ctx, cfg.Dir); !errors.Is(err, ErrNotRunning) {
+				return c, err
+			}
+			select {
+			case <-ctx.Done():
+				return nil, errors.Join(owned, ctx.Err())
+			case <-time.After(100 * time.Millisecond):
+			}
 		}
 	}
 }
@@ -119,7 +120,20 @@ func (c *Cluster) DSN() string { return c.dsn }
 
 // BinDir is the folder of PostgreSQL's programs of the cluster's version
 // (pg_dump, psql and so on, where they are installed); empty when unknown.
-func (c *Cluster) BinDir() string { return c.binDir }
+func (c *Cluster) BinDir() string {
+	if c.server != nil {
+		return c.binDir
+	}
+	major, err := writtenBy(c.data)
+	if err != nil {
+		return ""
+	}
+	bin, err := find("", major)
+	if err != nil {
+		return ""
+	}
+	return bin.dir
+}
 
 // Done is closed when the server has ended, by Stop or by itself. It is nil,
 // so never ready, for an attached cluster: there the connections tell.

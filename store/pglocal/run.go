@@ -79,7 +79,7 @@ func start(ctx context.Context, cfg Config) (*Cluster, error) {
 				release()
 			})
 			cfg.Log.Info("PostgreSQL is running", "data", data, "version", bin.major, "as", acc.name, "pid", s.cmd.Process.Pid)
-			return &Cluster{dsn: dsn(socket, database), binDir: bin.dir, server: s}, nil
+			return &Cluster{dsn: dsn(socket, database), data: data, binDir: bin.dir, server: s}, nil
 		}
 		if !errors.Is(err, errLeftover) || ctx.Err() != nil || time.Since(begun) > patience {
 			release()
