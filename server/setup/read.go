@@ -120,3 +120,26 @@ func (n node) required(fields map[string]node, key string) (node, bool) {
 }
 
 func ptr[T any](v T) *T { return &v }
+
+// ReadGauge reads a file that defines one gauge and nothing else: its keys alone, or a set-up file with one gauge.
+func ReadGauge(data []byte) (spc.Gauge, error) {
+	root, err := parse(data)
+	if err != nil {
+		return spc.Gauge{}, err
+	}
+	if slices.Contains(root.keys(), "gauges") {
+		p, err := Read(data)
+		if err != nil {
+			return spc.Gauge{}, err
+		}
+		if len(p.Gauges) != 1 {
+			return spc.Gauge{}, Problems{{Line: 1, Path: "gauges", Text: "one gauge is wanted here"}}
+		}
+		return p.Gauges[0], nil
+	}
+	g := readGauge(root)
+	if len(root.f.problems) > 0 {
+		return spc.Gauge{}, root.f.problems
+	}
+	return g, nil
+}
