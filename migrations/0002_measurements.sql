@@ -85,8 +85,8 @@ CREATE INDEX measurement_order ON measurement (site, press, line_at, gauge, seri
 -- Lists and exports of everything, of one press and of the site; two rows at one line time are sorted on the way.
 CREATE INDEX measurement_press_line ON measurement (site, press, line_at);
 CREATE INDEX measurement_line ON measurement (site, line_at);
--- The panel's page.
-CREATE INDEX measurement_panel ON measurement (site, press, panel);
+-- The panel's page, and the search for a serial whose press is not known.
+CREATE INDEX measurement_panel ON measurement (site, panel, press);
 -- The gauge's page and its masters.
 CREATE INDEX measurement_gauge ON measurement (site, gauge, measured_at);
 -- Sweeps over long times; almost free, since rows come nearly in time order.

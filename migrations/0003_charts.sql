@@ -106,7 +106,7 @@ CREATE TABLE limits_log (
     centre    float8,
     upper     float8,
     sigma     float8      NOT NULL,
-    body      jsonb       NOT NULL,
+    body      json        NOT NULL,
     known     timestamptz NOT NULL DEFAULT now(),
     CONSTRAINT limits_log_pkey PRIMARY KEY (site, seq)
 );

@@ -82,7 +82,7 @@ func logLimits(ctx context.Context, tx pgx.Tx, site, press, gauge string, ls []L
 		// Served by limits_log_chart.
 		batch.Queue(`
 			INSERT INTO limits_log (site, press, gauge, chart, stream, phase, from_at, source, lower, centre, upper, sigma, body)
-			SELECT $1, $2, $3, $4, $5, $6, $7::timestamptz, $8, $9::float8, $10::float8, $11::float8, $12::float8, coalesce($13::jsonb, '{}')
+			SELECT $1, $2, $3, $4, $5, $6, $7::timestamptz, $8, $9::float8, $10::float8, $11::float8, $12::float8, coalesce($13::json, '{}')
 			WHERE NOT EXISTS (
 				SELECT FROM (
 					SELECT from_at, lower, centre, upper, sigma FROM limits_log

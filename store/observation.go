@@ -60,6 +60,9 @@ func (s *Store) observe(ctx context.Context, site string, c conditions, after *s
 	for _, e := range list {
 		excluded[e.Measurement] = e.Reason
 	}
+	// Ending early drops the connection: finishing the query would mean reading all the rest of it.
+	ctx, cancel := context.WithCancel(ctx)
+	defer cancel()
 	var o Obs
 	var failed error
 	err = scan(ctx, s.pool, `SELECT `+columns+` FROM measurement m`+c.String()+`
@@ -69,7 +72,9 @@ func (s *Store) observe(ctx context.Context, site string, c conditions, after *s
 				return err
 			}
 			o.Excluded = excluded[o.Measurement]
-			failed = fn(&o)
+			if failed = fn(&o); failed != nil {
+				cancel()
+			}
 			return failed
 		})
 	if failed != nil {

@@ -112,7 +112,7 @@ func rowToToken(row pgx.CollectableRow) (Token, error) {
 func (s *Store) TouchToken(ctx context.Context, site, name string, at time.Time) error {
 	_, err := s.pool.Exec(ctx, `
 		UPDATE token SET last_used = $3
-		WHERE site = $1 AND name = $2 AND (last_used IS NULL OR last_used < $3 - interval '1 minute')`, site, name, at)
+		WHERE site = $1 AND name = $2 AND (last_used IS NULL OR last_used < $3::timestamptz - interval '1 minute')`, site, name, at)
 	return wrap(err, "touch token %q", name)
 }
 
