@@ -14,7 +14,7 @@ PLAIN := /spc/(sphere|surface|chart|rules|runlength|changepoint|capability|gauge
 
 # PostgreSQL refuses to run as root, so root's demonstration runs it as the user
 # postgres (or nobody), who must be able to reach the data folder. A work tree
-# below /root, a folder only root may enter, cannot hold it; /var/lib can.
+# in the home of root, which only root may enter, cannot hold it; /var/lib can.
 ifeq ($(shell id -u),0)
 DEMO_DIR ?= /var/lib/sagwatch-demo
 else

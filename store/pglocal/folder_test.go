@@ -21,7 +21,7 @@ func TestDefaultDir(t *testing.T) {
 		env  map[string]string
 		want string
 	}{
-		{"root", 0, map[string]string{"HOME": "/root", "XDG_DATA_HOME": "/x"}, "/var/lib/sagwatch"},
+		{"root", 0, map[string]string{"HOME": "/home/root", "XDG_DATA_HOME": "/x"}, "/var/lib/sagwatch"},
 		{"home", 1000, map[string]string{"HOME": "/home/ana"}, "/home/ana/.local/share/sagwatch"},
 		{"data home", 1000, map[string]string{"HOME": "/home/ana", "XDG_DATA_HOME": "/data"}, "/data/sagwatch"},
 		{"relative data home", 1000, map[string]string{"HOME": "/home/ana", "XDG_DATA_HOME": "data"}, "/home/ana/.local/share/sagwatch"},
