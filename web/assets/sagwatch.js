@@ -116,7 +116,7 @@
     document.addEventListener("htmx:responseError", stop);
     document.addEventListener("htmx:sendError", stop);
     document.addEventListener("htmx:sseOpen", () => {
-      const again = document.getElementById("again");
+      const again = document.getElementById("refetch");
       if (stopped && again && window.htmx) window.htmx.trigger(again, "sse:changed");
     });
     document.addEventListener("htmx:afterRequest", (e) => {

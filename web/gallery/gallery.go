@@ -39,6 +39,10 @@ var index = template.Must(template.New("index").Parse(`<!DOCTYPE html>
 func Handler() http.Handler {
 	return http.HandlerFunc(func(w http.ResponseWriter, r *http.Request) {
 		name := strings.Trim(r.URL.Path, "/")
+		if name == "live" {
+			quiet(w, r)
+			return
+		}
 		var b bytes.Buffer
 		err := error(nil)
 		if name == "" {
@@ -58,6 +62,17 @@ func Handler() http.Handler {
 		w.Header().Set("Content-Type", "text/html; charset=utf-8")
 		_, _ = w.Write(b.Bytes()) // a reader that went away is no fault of ours
 	})
+}
+
+// quiet is an event stream on which nothing ever happens: a page of the gallery that is live stays as it is.
+func quiet(w http.ResponseWriter, r *http.Request) {
+	w.Header().Set("Content-Type", "text/event-stream")
+	w.Header().Set("Cache-Control", "no-store")
+	w.WriteHeader(http.StatusOK)
+	if err := http.NewResponseController(w).Flush(); err != nil {
+		return // the connection cannot be kept open: the page will say that its updates have stopped
+	}
+	<-r.Context().Done()
 }
 
 func find(path string) (Entry, bool) {

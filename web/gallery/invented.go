@@ -26,7 +26,7 @@ func frame(title string, at ui.Place, here string) ui.Frame {
 }
 
 func live(f ui.Frame, regions ...string) ui.Frame {
-	f.Live, f.Regions = "/live", regions
+	f.Live, f.Regions = "live", regions
 	return f
 }
 

@@ -131,7 +131,7 @@ func pressOf(s lineState, id string, seed uint64) page.Press {
 	if s != lineOne {
 		pane.Limits = []plot.LimitSpan{{From: end.Add(-8 * time.Hour), To: end, Lower: 1107.48, Centre: 1108.09, Upper: 1108.71, HasLower: true, HasCentre: true, HasUpper: true}}
 	}
-	p.Cycles = &plot.Chart{ID: "cycles-" + id, Title: "Press " + id + ", cycle means of radius, last eight hours", Desc: "Between 1107.6 and 1108.6 mm, all within their limits.", From: end.Add(-8 * time.Hour), To: end, Zone: plantTime, Panes: []plot.Pane{pane}}
+	p.Cycles = &plot.Chart{ID: "cycles-" + id, Title: "Press " + id + ", cycle means of radius, last eight hours", Desc: "Between 1107.6 and 1108.6 mm, all within their limits.", From: end.Add(-8 * time.Hour), To: end, Zone: plantTime, Width: 1090, Panes: []plot.Pane{pane}}
 	return p
 }
 
