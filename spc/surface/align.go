@@ -20,8 +20,9 @@ const (
 	blurred = 1e-3
 	// singular is the same for freedoms that yield to none.
 	singular = 1e-7
-	// settled ends the iteration: rms change of the deviations that one more step would make, in mm.
-	settled      = 1e-10
+	// settled ends the iteration: rms change of the deviations by a step, in mm. Steps shrink by the deviations over the
+	// radius of curvature, a thousandth or less, so what is left is below 1e-10 mm.
+	settled      = 1e-7
 	maxAlignment = 50
 )
 
@@ -196,8 +197,8 @@ func (t *pose) row(q, n [3]float64, r *[freedoms]float64) {
 }
 
 // Align finds the seating that minimises the sum of squared deviations, sum (d_i - target_i)^2, over the free
-// freedoms by Gauss-Newton steps with exact derivatives, until one more step would change the deviations by less than
-// 1e-10 mm (rms). target (mm, nil: zero) is as long as pts. It allocates only to grow the buffers of out.
+// freedoms by Gauss-Newton steps with exact derivatives, until a step changes the deviations by less than 1e-7 mm
+// (rms), which leaves less than 1e-10 mm. target (mm, nil: zero) is as long as pts. It allocates only to grow the buffers of out.
 //
 // Refused: fewer points than freedoms, points that do not determine them, points off the contour's range.
 func (a *Alignment) Align(out *Aligned, pts [][3]float64, target []float64) error {
@@ -219,8 +220,6 @@ func (a *Alignment) align(s *Surface, out *Aligned, pts [][3]float64, target []f
 	var theta [freedoms]float64
 	for it := 1; it <= maxAlignment; it++ {
 		t := turn(Seat{theta[0], theta[1], theta[2], theta[3], theta[4]})
-		var g [freedoms]float64
-		var h [freedoms][freedoms]float64
 		for i := range pts {
 			q := t.point(pts[i])
 			d, nrm, ok := s.distance(q)
@@ -234,14 +233,12 @@ func (a *Alignment) align(s *Surface, out *Aligned, pts [][3]float64, target []f
 			r := &out.rows[i]
 			t.row(q, nrm, r)
 			for j, k := range a.list {
-				v := r[k]
-				r[j] = v // packed: list is ascending, so nothing unread is overwritten
-				g[j] += v * d
-				for l := 0; l <= j; l++ {
-					h[j][l] += v * r[l]
-				}
+				r[j] = r[k] // packed: list is ascending, so nothing unread is overwritten
 			}
 		}
+		var g [freedoms]float64
+		var h [freedoms][freedoms]float64
+		out.normalEquations(&h, &g, m)
 		if !factor(&h, m) {
 			return &RefusalError{Reason: Undetermined, N: n, Index: -1, Detail: "the good places do not determine the seating: they lie too close to one line or one point"}
 		}
@@ -252,14 +249,16 @@ func (a *Alignment) align(s *Surface, out *Aligned, pts [][3]float64, target []f
 			change += g[j] * g[j]
 		}
 		out.Iterations = it
-		if change <= settled*settled*float64(n) {
-			out.Seat = Seat{theta[0], theta[1], theta[2], theta[3], theta[4]}
-			out.leverages(&h, m)
-			return nil
-		}
 		backward(&h, m, &g)
 		for j, k := range a.list {
 			theta[k] -= g[j]
+		}
+		if change <= settled*settled*float64(n) {
+			// The step is so small that the deviations follow it linearly: no further pass is needed.
+			out.follow(&g, m)
+			out.Seat = Seat{theta[0], theta[1], theta[2], theta[3], theta[4]}
+			out.leverages(&h, m)
+			return nil
 		}
 		if !(math.Abs(theta[3])+math.Abs(theta[4]) < 1) {
 			break
@@ -273,6 +272,51 @@ func (o *Aligned) grow(n int) {
 		o.Deviations, o.Leverages, o.rows = make([]float64, n), make([]float64, n), make([][freedoms]float64, n)
 	}
 	o.Deviations, o.Leverages, o.rows = o.Deviations[:n], o.Leverages[:n], o.rows[:n]
+}
+
+// normalEquations sets the lower triangle of J'J and J'd from the packed rows.
+func (o *Aligned) normalEquations(h *[freedoms][freedoms]float64, g *[freedoms]float64, m int) {
+	if m == 3 {
+		// The usual seating, written out: it is most of the work on a panel.
+		var g0, g1, g2, h00, h10, h11, h20, h21, h22 float64
+		for i := range o.rows {
+			r, d := &o.rows[i], o.Deviations[i]
+			a, b, c := r[0], r[1], r[2]
+			g0 += a * d
+			g1 += b * d
+			g2 += c * d
+			h00 += a * a
+			h10 += b * a
+			h11 += b * b
+			h20 += c * a
+			h21 += c * b
+			h22 += c * c
+		}
+		g[0], g[1], g[2] = g0, g1, g2
+		h[0][0], h[1][0], h[1][1], h[2][0], h[2][1], h[2][2] = h00, h10, h11, h20, h21, h22
+		return
+	}
+	for i := range o.rows {
+		r, d := &o.rows[i], o.Deviations[i]
+		for j := range m {
+			g[j] += r[j] * d
+			for l := 0; l <= j; l++ {
+				h[j][l] += r[j] * r[l]
+			}
+		}
+	}
+}
+
+// follow moves the deviations by a small step (subtracted from the seat).
+func (o *Aligned) follow(step *[freedoms]float64, m int) {
+	for i := range o.rows {
+		r := &o.rows[i]
+		var s float64
+		for j := range m {
+			s += r[j] * step[j]
+		}
+		o.Deviations[i] -= s
+	}
 }
 
 func (o *Aligned) leverages(l *[freedoms][freedoms]float64, m int) {
