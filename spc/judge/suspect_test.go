@@ -85,7 +85,7 @@ func TestSmallOutliersAreNotSuspect(t *testing.T) {
 }
 
 func TestFalseSuspectsComeAtTheStatedRate(t *testing.T) {
-	const rate, panels = 0.02, 30000
+	const rate, panels = 0.02, 15000
 	g, clean := cleanAxial(t)
 	prod := product(contours["sphere"])
 	prod.SuspectRate, prod.SuspectShare = rate, 1e-9
