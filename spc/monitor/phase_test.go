@@ -147,6 +147,59 @@ func TestMouldChangeInBaseline(t *testing.T) {
 	require.InDelta(t, 142, l.Centres[2].Centre, 1.5)
 }
 
+// TestMouldChangeLateInBaseline: four values are no centre, so the new casting is left out of the baseline's last four cycles
+// and waits for forty values, those four among them.
+func TestMouldChangeLateInBaseline(t *testing.T) {
+	p := press(4)
+	list := steady(p, 4*80, 19)
+	for i := 4 * 36; i < len(list); i++ {
+		if list[i].Mould == "3" {
+			shift(&list[i], 40)
+		}
+	}
+	f := newFold(t, monitor.Config{Press: p, Events: []spc.Event{event("mould-change", "3", list[4*36].Key.LineAt)},
+		Charts: []spc.Chart{cycleChart(spc.CycleMean, 40)}})
+	f.add(t, list...)
+	points := f.of("cycle-mean", "")
+	require.Len(t, points, 79)
+	for j, pt := range points {
+		want := 4
+		if j >= 36 && j < 76 {
+			want = 3
+		}
+		require.Equal(t, want, pt.N, "cycle %d", j)
+		require.InDelta(t, 101.5, pt.Value, 2.5)
+	}
+}
+
+// TestRunsStartAfresh: four above the centre, new limits with the same centre, one more: no five on one side.
+func TestRunsStartAfresh(t *testing.T) {
+	p := press(0)
+	c := individuals("press", 0)
+	lower, centre, upper := -3.0, 0.0, 3.0
+	c.Limits = spc.LimitRule{Lower: &lower, Centre: &centre, Upper: &upper}
+	c.Rules = []spc.RuleSetting{{Key: "run-one-side", Count: 5}}
+	given := spc.Limits{Lower: -4, Upper: 4, HasLower: true, HasUpper: true, HasCentre: true}
+	at := func(i int) time.Time { return start.Add(time.Duration(i) * 10 * time.Second) }
+	for name, cfg := range map[string]monitor.Config{
+		"limits": {Posted: []spc.PostedLimits{{Chart: "ind", Given: &given, EffectiveFrom: at(4)}}},
+		"phase":  {Events: []spc.Event{event("product-change", "", at(4))}},
+	} {
+		t.Run(name, func(t *testing.T) {
+			cfg.Press, cfg.Charts = p, []spc.Chart{c}
+			f := newFold(t, cfg)
+			for i := range 9 {
+				f.add(t, observation(p, i, 1))
+				require.Equal(t, i == 8, len(f.Signals()) == 1, "panel %d", i)
+			}
+			s := f.Signals()[0]
+			require.Equal(t, "5 on one side", s.Words)
+			require.Equal(t, []string{"S000004", "S000005", "S000006", "S000007", "S000008"}, s.Evidence[0].Panels)
+			require.Equal(t, monitor.Hit{Rule: "run-one-side", Words: "5 on one side", Back: 5, Mask: 31}, f.points[8].Hits[0])
+		})
+	}
+}
+
 // TestMostMouldsChanged: with fewer than half the centres left the cycle charts begin a phase.
 func TestMostMouldsChanged(t *testing.T) {
 	p := press(4)

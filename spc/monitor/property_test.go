@@ -234,6 +234,57 @@ func TestArrivalDoesNotMatter(t *testing.T) {
 	require.Greater(t, changed, runs, "also late ones")
 }
 
+// TestRestartAfterEveryPanel: a process that restarts after every panel sees at every panel what one that never restarts
+// sees, through guards, waiting castings, gathered baselines and stragglers.
+func TestRestartAfterEveryPanel(t *testing.T) {
+	p := press(4)
+	n := 4 * 75
+	cfg := monitor.Config{Site: "main", Press: p, Charts: []spc.Chart{individuals("mould", 22), cycleChart(spc.CycleMean, 22), cycleChart(spc.CycleSpread, 22)}}
+	for i := range cfg.Charts {
+		cfg.Charts[i].Limits.K = 1.5
+	}
+	list := steady(p, n, 41)
+	for i := range list {
+		if i >= n/2 {
+			list[i].Cycle = int64(i / 4)
+		}
+		if i > n/2 && i%23 == 0 {
+			list[i].Cycle-- // a straggler
+		}
+	}
+	cfg.Events = []spc.Event{event("mould-change", "2", list[100].Key.LineAt), event("plunger-change", "", list[170].Key.LineAt)}
+	cfg.Posted = []spc.PostedLimits{{Chart: "cycle-mean", BaselineFrom: list[100].Key.LineAt, BaselineTo: list[150].Key.LineAt, EffectiveFrom: list[155].Key.LineAt}}
+	one, two := newKeeper(t, cfg, 1<<40), newKeeper(t, cfg, 1<<40)
+	guarded, waiting := 0, 0
+	for i := range list {
+		one.arrive(list[i : i+1])
+		two.restart()
+		two.arrive(list[i : i+1])
+		a := one.m.Pending("", "")
+		require.Equal(t, a, two.m.Pending("", ""))
+		require.Equal(t, one.signals, two.signals)
+		for _, q := range a {
+			if q.Source == spc.Guard {
+				guarded++
+			}
+			if q.Hollow && q.N == 3 && i%4 == 3 {
+				waiting++
+			}
+		}
+	}
+	require.Equal(t, one.points, two.points)
+	require.Equal(t, one.log, two.log)
+	require.Greater(t, guarded, 100)
+	require.Positive(t, waiting)
+	late := 0
+	for _, s := range one.signals {
+		if s.Phase == 2 && s.Hits > 1 {
+			late++
+		}
+	}
+	require.Positive(t, late)
+}
+
 // checkSound holds what must be true of any output.
 func checkSound(t *testing.T, k *keeper) {
 	seen := map[string]bool{}

@@ -76,6 +76,7 @@ func TestFalseSignalRate(t *testing.T) {
 		// 200 points leave sigma with 5 to 6 % error (moving ranges), the skewed models are models: within a factor.
 		rate := beyond[c.ID] / n[c.ID]
 		require.Less(t, rate, 3*nominal, c.ID)
+		require.Greater(t, rate, nominal/3, c.ID)
 	}
 	// Of limits that rest on n = 200 values: second order in the relative error of sigma, variance 0.826/n from moving
 	// ranges (from memory: Cryer & Ryan 1990, The estimation of sigma for an X chart), and in that of the mean, 1/n:
