@@ -82,6 +82,10 @@
       const twin = fresh.querySelector("#" + CSS.escape(d.id));
       if (twin) twin.open = d.open;
     });
+    if (fresh.firstElementChild && old.isEqualNode(fresh.firstElementChild)) { // nothing new: nothing is put in place, nothing announced
+      e.detail.shouldSwap = false;
+      return;
+    }
     const a = document.activeElement;
     if (a && old.contains(a) && a !== old) {
       focused = { region: old.id, href: a.getAttribute("href"), id: a.id, at: Array.from(old.querySelectorAll("a[href], summary, [tabindex]")).indexOf(a) };

@@ -24,7 +24,7 @@ func charts() []Entry {
 }
 
 func chartList() page.Charts {
-	m := page.Charts{Frame: live(frame("Charts", ui.AtCharts, "/charts"), "charts"), Statement: ui.Statement{Say: ui.Say("Eight charts on two presses; one has an open signal.")}}
+	m := page.Charts{Frame: live(frame("Charts", ui.AtCharts, "/charts")), Statement: ui.Statement{Say: ui.Say("Eight charts on two presses; one has an open signal.")}}
 	for _, p := range []string{"A", "B"} {
 		g := page.ChartGroup{ID: "group-" + p, Name: "Press " + p + ", product P25", Rows: []page.ChartRow{
 			{Name: "Radius of curvature, each mould", Href: "chart", Kind: "individuals", Latest: "1108.20 mm at 12:06", Limits: "1106.47 to 1109.57, frozen", State: ui.Is(ui.Good, "steady")},
@@ -53,7 +53,7 @@ const (
 )
 
 func chartOf(s chartState) page.Chart {
-	f := live(frame("Chart of mould 7", ui.AtCharts, "/charts/a-p25-radius?stream=mould:7"), "statement", "drawing")
+	f := live(frame("Chart of mould 7", ui.AtCharts, "/charts/a-p25-radius?stream=mould:7"))
 	f.Person, f.Role = "M. Okafor", "engineer"
 	m := page.Chart{Frame: f, Statement: ui.Statement{Where: []ui.Run{{Text: "Charts", Href: "charts"}, {Text: "press A"}, {Text: "mould 7"}, {Text: "radius of curvature"}},
 		Say: ui.Say("Mould 7 has been steady for fourteen hours."), Doubts: []ui.Sentence{ui.Say("The last panel lies 0.18 mm above the centre of 1108.02 mm; the limits are ± 1.55 mm.")}},

@@ -23,7 +23,7 @@ func gauges() []Entry {
 }
 
 func gaugeOf(k ui.Kind) page.Gauge {
-	f := live(frame("Gauge CG-1", ui.AtGauge, "/gauge/CG-1"), "slab", "bar", "reading", "before")
+	f := live(frame("Gauge CG-1", ui.AtGauge, "/gauge/CG-1"))
 	f.Gauge, f.At, f.Person, f.Role = true, "gauge CG-1", "A. Sørby", "technician"
 	f.Caution = "Panels are heavy, hot well past the lehr, and their pressed edges cut: eye, hand and forearm protection."
 	m := page.Gauge{Frame: f, ID: "CG-1", Largest: "Largest, µm",

@@ -25,8 +25,8 @@ func frame(title string, at ui.Place, here string) ui.Frame {
 		Person: "R. Tamm", Role: "supervisor", Theme: ui.System, Lengths: ui.InMM, Plots: true}
 }
 
-func live(f ui.Frame, regions ...string) ui.Frame {
-	f.Live, f.Regions = "live", regions
+func live(f ui.Frame) ui.Frame {
+	f.Live = "live"
 	return f
 }
 

@@ -32,7 +32,7 @@ const (
 )
 
 func lineOf(s lineState) page.Line {
-	f := live(frame("Line", ui.AtLine, "/"), "statement", "presses", "lists")
+	f := live(frame("Line", ui.AtLine, "/"))
 	f.Demo = banner
 	m := page.Line{Frame: f}
 	m.Statement = ui.Statement{Where: []ui.Run{{Text: "Line"}, {Text: "presses A and B"}, {Text: "product P25"}}}

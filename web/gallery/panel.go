@@ -40,7 +40,7 @@ func filters() []ui.Input {
 }
 
 func panelList() page.Panels {
-	m := page.Panels{Frame: live(frame("Panels", ui.AtPanels, "/panels"), "list"), Head: "Largest, µm", RadiusCol: "Radius, mm", Filters: filters(), Older: "panels?after=x",
+	m := page.Panels{Frame: live(frame("Panels", ui.AtPanels, "/panels")), Head: "Largest, µm", RadiusCol: "Radius, mm", Filters: filters(), Older: "panels?after=x",
 		Statement: ui.Statement{Say: ui.Say("4354 panels have been gauged this shift; ten of them do not conform.")}}
 	z := noise(3)
 	for i := range 40 {
@@ -77,7 +77,7 @@ func panelsWrong() page.Panels {
 }
 
 func panelOf(suspect bool) page.Panel {
-	f := live(frame("Panel A-0147564", ui.AtPanels, "/panels/A/A-0147564"), "panel")
+	f := live(frame("Panel A-0147564", ui.AtPanels, "/panels/A/A-0147564"))
 	m := page.Panel{Frame: f,
 		Statement: ui.Statement{Where: []ui.Run{{Text: "Panels", Href: "panels"}, {Text: "press A"}, {Text: "mould 7"}, {Text: "lehr lane 2"}},
 			Say: ui.Say("Panel A-0147564 conforms: its curvature is proven inside its limits."),
@@ -87,7 +87,7 @@ func panelOf(suspect bool) page.Panel {
 		Measured: page.Measured{Limits: "Limits (P25, revision 4)", Doubt: "Doubt (k = 2)", Rows: []page.MeasuredRow{
 			{ID: "m-radius", Name: "Radius of curvature, mm", Value: "1106.84", Why: "#why-radius", Doubt: "± 0.10", Span: &plot.Span{ID: "radius", Value: 1106.84, U: .05, Lower: ptr(1101.5), Upper: ptr(1113.5), Nominal: ptr(1107.5), Decimals: 2}, Limits: "1101.5 to 1113.5", State: ui.Is(ui.Good, "proven inside")},
 			{ID: "m-deviation", Name: "Largest deviation, µm", Value: "172", Why: "#why-deviation", Doubt: "± 14", Span: &plot.Span{ID: "deviation", Value: 172, U: 7, Upper: ptr(381)}, Limits: "at most 381", State: ui.Is(ui.Good, "proven inside")},
-			{ID: "m-sag", Name: "Corner sag at 318 mm, mm", Value: "46.665", Doubt: "± 0.005", Limits: "no limit", State: ui.Is(ui.None, "not judged")},
+			{ID: "m-sag", Name: "Corner sag at 318 mm, mm", Value: "46.665", Doubt: "± 0.005", Limits: "no limit", State: ui.Is(ui.None, "not judged"), Note: "product P25 has no limit for it"},
 			{ID: "m-width", Name: "Width, mm", Value: "512.21", Doubt: "± 0.04", Span: &plot.Span{ID: "width", Value: 512.21, U: .02, Lower: ptr(510.984), Upper: ptr(513.016), Nominal: ptr(512), Decimals: 2}, Limits: "510.984 to 513.016", State: ui.Is(ui.Good, "proven inside")},
 			{ID: "m-flatness", Name: "Seal-edge flatness, mm", Value: "0.362", Doubt: "± 0.024", Span: &plot.Span{ID: "flatness", Value: .362, U: .012, Upper: ptr(.381), Decimals: 3}, Limits: "at most 0.381", State: ui.Is(ui.Unsure, "too close to say")}}},
 		MapHead: "Farthest from the contour: 172 µm low at place 47, bottom right", Map: shapeMap("map", grid(47, -172), true),
@@ -121,7 +121,7 @@ func placeTable(g []plot.Place, label string) ui.Table {
 		t.Cols = append(t.Cols, ui.Col{Head: h, Right: true})
 	}
 	for r := range 6 {
-		cells := []ui.Cell{ui.Text(fmt.Sprintf("%d to %d", r*8+1, r*8+8))}
+		cells := []ui.Cell{ui.Text(fmt.Sprintf("%d\u00a0to\u00a0%d", r*8+1, r*8+8))}
 		for _, p := range g[r*8 : r*8+8] {
 			cells = append(cells, ui.Text(ui.Signed(p.DevUM, 0)))
 		}

@@ -22,7 +22,7 @@ func signalFilters() []ui.Input {
 }
 
 func signalList() page.Signals {
-	return page.Signals{Frame: live(frame("Signals", ui.AtSignals, "/signals"), "statement", "list"), Filters: signalFilters(), Statement: ui.Statement{Say: ui.Say("One signal is open, one is acknowledged.")}, Older: "signals?after=x",
+	return page.Signals{Frame: live(frame("Signals", ui.AtSignals, "/signals")), Filters: signalFilters(), Statement: ui.Statement{Say: ui.Say("One signal is open, one is acknowledged.")}, Older: "signals?after=x",
 		Rows: []page.SignalRow{
 			{Name: "A, mould 7: radius beyond lower limit", Href: "signal", Raised: "11:51", Chart: "Radius, each mould", State: ui.Is(ui.Bad, "open"), Who: "nobody yet, open for 16 minutes"},
 			{Name: "CG-2: master error beyond upper limit", Href: "signal-acknowledged", Raised: "10:10", Chart: "Master stability", State: ui.Is(ui.Held, "acknowledged"), Who: "A. Sørby 10:12"},
@@ -32,7 +32,7 @@ func signalList() page.Signals {
 
 func signalOf(state string) page.Signal {
 	c := chartOf(chartSignal)
-	f := live(frame("Signal", ui.AtSignals, "/signals/5f2c"), "signal", "happened")
+	f := live(frame("Signal", ui.AtSignals, "/signals/5f2c"))
 	f.Caution = "Panels are hot well past the lehr, heavy, and their edges cut."
 	m := page.Signal{Frame: f, Statement: ui.Statement{Where: []ui.Run{{Text: "Signals", Href: "signals"}, {Text: "press A"}, {Text: "raised 13:25 by the chart “Radius of curvature, each mould”", Href: "chart"}},
 		Say:    ui.Say("Mould 7 on press A lies below its lower limit: two panels since 11:49."),

@@ -132,7 +132,7 @@ func (m Charts) Page() templ.Component {
 				}
 				return nil
 			})
-			templ_7745c5c3_Err = ui.Main(m.Frame).Render(templ.WithChildren(ctx, templ_7745c5c3_Var3), templ_7745c5c3_Buffer)
+			templ_7745c5c3_Err = ui.Main(m.Frame, "charts").Render(templ.WithChildren(ctx, templ_7745c5c3_Var3), templ_7745c5c3_Buffer)
 			if templ_7745c5c3_Err != nil {
 				return templ_7745c5c3_Err
 			}
@@ -738,7 +738,7 @@ func (m Chart) Page() templ.Component {
 				}
 				return nil
 			})
-			templ_7745c5c3_Err = ui.Main(m.Frame).Render(templ.WithChildren(ctx, templ_7745c5c3_Var13), templ_7745c5c3_Buffer)
+			templ_7745c5c3_Err = ui.Main(m.Frame, "statement", "drawing").Render(templ.WithChildren(ctx, templ_7745c5c3_Var13), templ_7745c5c3_Buffer)
 			if templ_7745c5c3_Err != nil {
 				return templ_7745c5c3_Err
 			}

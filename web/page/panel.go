@@ -100,11 +100,11 @@ type Origin struct {
 }
 
 func (m Panels) table() ui.Table {
-	t := ui.Table{Label: "Panels", Fold: true, Empty: m.Empty, Cols: []ui.Col{{Head: "Panel"}, {Head: "Pressed"}, {Head: "Press"}, {Head: "Mould"}, {Head: "Gauge"},
-		{Head: m.RadiusCol, Right: true}, {Head: m.Head, Right: true}, {Head: "Verdict"}, {Name: "Remark"}}}
+	t := ui.Table{Label: "Panels", Empty: m.Empty, Cols: []ui.Col{{Head: "Panel"}, {Head: "Pressed"}, {Head: "Press", Drop: true}, {Head: "Mould", Right: true, Drop: true}, {Head: "Gauge", Drop: true},
+		{Head: m.RadiusCol, Right: true, Drop: true}, {Head: m.Head, Right: true}, {Head: "Verdict"}}}
 	for _, r := range m.Rows {
 		t.Rows = append(t.Rows, ui.Row{Cells: []ui.Cell{{Text: r.Serial, Href: r.Href}, ui.Text(r.Pressed), ui.Text(r.Press), ui.Text(r.Mould), ui.Text(r.Gauge),
-			ui.Text(r.Radius), ui.Text(r.Largest), {State: r.State}, ui.Text(r.Note)}})
+			ui.Text(r.Radius), ui.Text(r.Largest), {State: r.State, Note: r.Note}}})
 	}
 	return t
 }
@@ -117,7 +117,7 @@ func (m Measured) table() ui.Table {
 		if r.Span != nil {
 			lies.Drawing = r.Span
 		}
-		t.Rows = append(t.Rows, ui.Row{ID: r.ID, Cells: []ui.Cell{ui.Text(r.Name), {Text: r.Value, Href: r.Why, Why: r.Why != ""}, ui.Text(r.Doubt), lies, ui.Text(r.Limits), {State: r.State, Text: r.Note}}})
+		t.Rows = append(t.Rows, ui.Row{ID: r.ID, Cells: []ui.Cell{ui.Text(r.Name), {Text: r.Value, Href: r.Why, Why: r.Why != ""}, ui.Text(r.Doubt), lies, ui.Text(r.Limits), {State: r.State, Note: r.Note}}})
 	}
 	return t
 }

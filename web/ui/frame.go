@@ -14,13 +14,12 @@ type Frame struct {
 	Role    string // "supervisor"
 	Theme   Theme
 	Lengths Lengths
-	Demo    string   // banner of the demonstration: that all is invented; "" for none
-	Live    string   // address of the event stream; "" for a page that stands still
-	Regions []string // ids of the parts that a live page fetches again, the clock aside
-	Gauge   bool     // large type, read at two metres
-	Caution string   // first words of the foot where the page sends someone to the line or the glass
-	Plots   bool     // the page has drawings that refer to the common patterns
-	Said    string   // what has just been done ("Limits revised."), announced once; "" for nothing
+	Demo    string // banner of the demonstration: that all is invented; "" for none
+	Live    string // address of the event stream; "" for a page that stands still
+	Gauge   bool   // large type, read at two metres
+	Caution string // first words of the foot where the page sends someone to the line or the glass
+	Plots   bool   // the page has drawings that refer to the common patterns
+	Said    string // what has just been done ("Limits revised."), announced once; "" for nothing
 }
 
 // Place is one of the pages in the navigation.
@@ -77,10 +76,10 @@ func (f Frame) person() string {
 	return s
 }
 
-// again lists the parts that a live page fetches again, as htmx wants them.
-func (f Frame) again() string {
+// again lists the ids of the parts that a live page fetches again, the clock with them, as htmx wants them.
+func again(parts []string) string {
 	out := "#clock"
-	for _, id := range f.Regions {
+	for _, id := range parts {
 		out += ",#" + id
 	}
 	return out

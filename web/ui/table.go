@@ -19,6 +19,7 @@ type Cell struct {
 	State   State
 	Drawing Drawing
 	Runs    Sentence // in place of Text where only a part is a link
+	Note    string   // after the state, less prominent: "recheck", why something is not judged
 }
 
 // Row is a line of a table; its first cell is its head.
