@@ -170,7 +170,7 @@ func (p *Plan) faulty(place int, at time.Time) bool {
 func (p *Plan) fit(w *Work, m *spc.Master, res *spc.Result) string {
 	fit, err := sphere.FitPoints(w.points)
 	switch {
-	case err == nil && fit.Concave != (p.side > 0) && (p.contour == nil || p.contour.Kind() == spc.ContourSphere):
+	case err == nil && p.contour != nil && p.contour.Kind() == spc.ContourSphere && fit.Concave != (p.side > 0):
 		return fmt.Sprintf("the points curve the wrong way for a %s side: check the sign of the readings", p.sideName())
 	case err == nil:
 		p.sphere(w, &fit, res)
@@ -291,19 +291,19 @@ func (p *Plan) deviations(w *Work, m *spc.Master, res *spc.Result) string {
 	set(w, res, spc.MaxDeviationUM, math.Abs(d[far])*1e3, u)
 	set(w, res, spc.MaxDeviationSignedUM, d[far]*1e3, u)
 	set(w, res, spc.MaxDeviationPlace, float64(w.places[far]+1), unknown)
-	return p.shapeTerms(w, res)
+	return p.shapeTerms(w, contour, res)
 }
 
 // shapeTerms sets the shape terms and the radii along x and y, and names the suspect places. Where the good places do
 // not determine the terms they stay absent and no place is tested.
-func (p *Plan) shapeTerms(w *Work, res *spc.Result) string {
+func (p *Plan) shapeTerms(w *Work, contour *surface.Surface, res *spc.Result) string {
 	s := &w.shape
 	if err := p.basis.Fit(s, w.rows, w.aligned.Deviations); err != nil {
 		return ""
 	}
 	var u [surface.Terms]float64
 	var ux, uy float64
-	r := p.basis.Radii(p.contour, &s.Coef)
+	r := p.basis.Radii(contour, &s.Coef)
 	if !p.hasSigma || !p.wantShapeU {
 		for j := range u {
 			u[j] = unknown

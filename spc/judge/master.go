@@ -10,7 +10,8 @@ import (
 )
 
 // Master works out a reading of a master panel against its certificate; the plan is that of the gauge and the master's
-// product. Everything that Judge gives is given too, but DeviationsUM are the errors after the seating alignment:
+// product. Everything that Judge gives is given too, but the deviations, and with them the shape terms and suspect
+// places, are the errors after the seating alignment:
 //
 //	error_i = deviation_i - certified deviation_i
 //	master_max_error_um = max |error_i|,   master_radius_error_mm = radius_mm - certified radius

@@ -191,7 +191,9 @@ func (p *Plan) describe() {
 	if p.product.CornerMM != nil {
 		p.corner = *p.product.CornerMM
 	}
-	p.h = math.Hypot(p.corner[0], p.corner[1])
+	if p.contour != nil {
+		p.h = math.Hypot(p.corner[0], p.corner[1])
+	}
 	for i := range p.places {
 		pl := &p.places[i]
 		pl.quadrant = quadrant(pl.xy, 1e-9*math.Max(mx, my))

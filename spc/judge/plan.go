@@ -2,7 +2,9 @@ package judge
 
 import (
 	"fmt"
+	"maps"
 	"math"
+	"slices"
 
 	"sagwatch/spc"
 	"sagwatch/spc/sphere"
@@ -33,7 +35,7 @@ type Plan struct {
 	unit    float64 // mm
 	places  []place
 	used    [][2]float64
-	h       float64 // mm, half-diagonal to the corner; 0 without contour
+	h       float64 // mm, half-diagonal to the corner; 0 without a product's contour
 	corner  [2]float64
 	side    float64 // +1 concave, -1 convex
 	need    int
@@ -135,6 +137,9 @@ func (p *Plan) settings() error {
 		}
 	}
 	p.placeU = g.PlaceUUM * 1e-3
+	if g.Range != nil && !(g.Range[0] < g.Range[1]) {
+		return fmt.Errorf("gauge %s: range %g to %g holds no reading; the lower end comes first", g.ID, g.Range[0], g.Range[1])
+	}
 	if p.K == 0 {
 		p.K = defaultK
 	}
@@ -156,6 +161,11 @@ func (p *Plan) settings() error {
 	}
 	// Below a nanometre, or the reading's resolution, an amount is rounding.
 	p.SuspectAmountUM = math.Max(1e-3, g.Resolution*p.unit*1e3)
+	for _, name := range slices.Sorted(maps.Keys(prod.Limits)) {
+		if _, ok := spc.ComputedByName(name); !ok {
+			return fmt.Errorf("product %s: limits name %q, which is not a computed characteristic", prod.ID, name)
+		}
+	}
 	for c := spc.RadiusMM; c <= spc.Bow4UM; c++ {
 		l, ok := prod.Limits[c.String()]
 		if !ok {

@@ -58,6 +58,8 @@ type test struct {
 // sound panels with a suspect, the first stage has nine tenths of the rate, and each of the seven that follow an
 // unremarkable stage an equal part of the last tenth. Setting aside is for this test alone.
 //
+// Outliers that lie side by side where other places are missing can pass for shape; the deviations hold them all the same.
+//
 // Source: R. D. Cook and S. Weisberg, Residuals and Influence in Regression (1982), section 2.2; for deciding by the
 // last stage B. Rosner, "Percentage points for a generalized ESD many-outlier procedure", Technometrics 25 (1983),
 // 165-172.

@@ -81,7 +81,7 @@ func (p *Plan) verdict(w *Work, res *spc.Result) {
 			it.Why = p.whyAbsent(w, l.c)
 		case !known:
 			it.Why = whyUnknown(w, l.c)
-		case l.lower == nil && l.upper == nil:
+		case l.upper == nil && (l.lower == nil || l.c == spc.MaxDeviationUM):
 			it.Why = "there is no limit"
 		case l.c == spc.MaxDeviationUM:
 			it.Verdict = p.judgePlaces(w, res, l.upper)
@@ -143,9 +143,6 @@ func whyUnknown(w *Work, c spc.Computed) string {
 // any |d_i| - k u_i > limit, with u_i^2 = probe_u^2 (1 - leverage_i) + place_u^2.
 func (p *Plan) judgePlaces(w *Work, res *spc.Result, upper *float64) spc.Verdict {
 	w.outside, w.close = w.outside[:0], w.close[:0]
-	if upper == nil {
-		return spc.NotJudged
-	}
 	for k, i := range w.places {
 		switch d, u := math.Abs(res.DeviationsUM[i]), p.K*w.placeU[k]; {
 		case d-u > *upper:

@@ -336,6 +336,8 @@ func TestCompileRefusesWithWords(t *testing.T) {
 		"limits turned":  {func(g *spc.Gauge, p *spc.Product) { p.Limits["radius_mm"] = spc.Interval{Lower: ptr(2), Upper: ptr(1)} }, "wrong way round"},
 		"limit NaN":      {func(g *spc.Gauge, p *spc.Product) { p.Limits["radius_mm"] = spc.Interval{Upper: ptr(math.NaN())} }, "finite"},
 		"deviation from": {func(g *spc.Gauge, p *spc.Product) { p.Limits["max_deviation_um"] = spc.Interval{Lower: ptr(2)} }, "upper limit only"},
+		"range":          {func(g *spc.Gauge, p *spc.Product) { g.Range = &[2]float64{5, 1} }, "lower end comes first"},
+		"limit unknown":  {func(g *spc.Gauge, p *spc.Product) { p.Limits["bow_mm"] = spc.Interval{} }, `"bow_mm"`},
 		"k":              {func(g *spc.Gauge, p *spc.Product) { p.K = -1 }, "k is -1"},
 		"rate":           {func(g *spc.Gauge, p *spc.Product) { p.SuspectRate = 2 }, "suspect_rate"},
 		"share":          {func(g *spc.Gauge, p *spc.Product) { p.SuspectShare = -1 }, "suspect_share"},
@@ -368,6 +370,27 @@ func TestAGaugeWithoutProductGivesTheFitAlone(t *testing.T) {
 	require.Equal(t, spc.NotJudged, res.Verdict)
 	require.Empty(t, res.Refusal)
 	require.Equal(t, []string{"nothing is judged: there is no product"}, res.Reasons)
+}
+
+func TestAPlanServesManyAtOnce(t *testing.T) {
+	p, rs := panels(t, "polynomial", 4, 1)
+	want := make([]spc.Result, len(rs))
+	for i, r := range rs {
+		p.Judge(judge.NewWork(), r, noon, &want[i])
+	}
+	for k := range 4 {
+		t.Run(fmt.Sprint(k), func(t *testing.T) {
+			t.Parallel()
+			w := judge.NewWork()
+			for i, r := range rs {
+				var res spc.Result
+				p.Judge(w, r, noon, &res)
+				require.Equal(t, want[i].Values, res.Values)
+				require.Equal(t, want[i].Reasons, res.Reasons)
+				require.Equal(t, want[i].SuspectPlaces, res.SuspectPlaces)
+			}
+		})
+	}
 }
 
 func TestWordsOfPlaces(t *testing.T) {
