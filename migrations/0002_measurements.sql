@@ -79,11 +79,9 @@ CREATE TABLE measurement (
     CONSTRAINT measurement_counted_is_current CHECK (NOT counted OR (state = 'current' AND purpose = 'production'))
 ) PARTITION BY RANGE (measured_at);
 
--- Press order of what feeds charts, with the whole order key: the fold reads years in order and never sorts.
-CREATE INDEX measurement_order ON measurement (site, press, line_at, gauge, series, sequence_order, panel, measured_at, order_hash)
-    WHERE counted;
--- Lists and exports of everything, of one press and of the site; two rows at one line time are sorted on the way.
-CREATE INDEX measurement_press_line ON measurement (site, press, line_at);
+-- Press order with the whole order key: the fold and exports read years in order and never sort.
+CREATE INDEX measurement_order ON measurement (site, press, line_at, gauge, series, sequence_order, panel, measured_at, order_hash);
+-- Lists of the whole site; two rows at one line time are sorted on the way.
 CREATE INDEX measurement_line ON measurement (site, line_at);
 -- The panel's page, and the search for a serial whose press is not known.
 CREATE INDEX measurement_panel ON measurement (site, panel, press);

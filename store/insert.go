@@ -188,23 +188,18 @@ func setCounted(ctx context.Context, tx pgx.Tx, site string, cs []chosen, counte
 	if len(cs) == 0 {
 		return nil
 	}
-	ids := make([]int64, len(cs))
-	ats := make([]time.Time, len(cs))
-	for i, c := range cs {
-		ids[i], ats[i] = c.id, c.key.MeasuredAt
+	batch := &pgx.Batch{}
+	for _, c := range cs {
+		batch.Queue(`UPDATE measurement_key SET counted = $3 WHERE site = $1 AND id = $2`, site, c.id, counted)
+		batch.Queue(`UPDATE measurement SET counted = $4 WHERE site = $1 AND id = $2 AND measured_at = $3`,
+			site, c.id, c.key.MeasuredAt, counted) // measurement_pkey of one partition
 	}
-	if _, err := tx.Exec(ctx, `
-		UPDATE measurement_key SET counted = $3 WHERE site = $1 AND id = ANY ($2)`, site, ids, counted); err != nil {
-		return err
-	}
-	_, err := tx.Exec(ctx, `
-		UPDATE measurement m SET counted = $4 FROM unnest($2::bigint[], $3::timestamptz[]) u(id, measured_at)
-		WHERE m.site = $1 AND m.id = u.id AND m.measured_at = u.measured_at`, site, ids, ats, counted) // measurement_pkey
-	return err
+	return tx.SendBatch(ctx, batch).Close()
 }
 
 // queueLocks makes writers of the same gauges wait for one another; sorted, so that they never deadlock. It also keeps
-// the planner from reading whole tables for the look-ups that follow: its idea of their size lags behind an import.
+// the planner from reading whole tables for the look-ups that follow (its idea of their size lags behind an import);
+// the look-ups themselves are LATERAL with a LIMIT, which leaves it no other way than one probe of an index each.
 func queueLocks(batch *pgx.Batch, site string, gauges ...string) {
 	slices.Sort(gauges)
 	gauges = slices.Compact(gauges)
@@ -235,8 +230,9 @@ func queueHolders(batch *pgx.Batch, site string, rows []*Row) map[identity]holde
 		batch.Queue(`
 			SELECT k.id, k.content_hash, k.gauge, k.series, k.sequence_order
 			FROM unnest($2::text[], $3::text[], $4::bigint[]) u(gauge, series, sequence_order)
-			JOIN measurement_key k ON k.site = $1 AND k.gauge = u.gauge AND k.series = u.series
-				AND k.sequence_order = u.sequence_order AND k.owns AND k.sequence_order < 9007199254740992`,
+			CROSS JOIN LATERAL (
+				SELECT * FROM measurement_key k WHERE k.site = $1 AND k.gauge = u.gauge AND k.series = u.series
+				AND k.sequence_order = u.sequence_order AND k.owns AND k.sequence_order < 9007199254740992 LIMIT 1) k`,
 			site, gauges, series, sequences).Query(func(rows pgx.Rows) error { // measurement_key_sequence
 			var h holder
 			var id identity
@@ -251,8 +247,9 @@ func queueHolders(batch *pgx.Batch, site string, rows []*Row) map[identity]holde
 		batch.Queue(`
 			SELECT k.id, k.content_hash, k.gauge, k.panel, k.measured_at
 			FROM unnest($2::text[], $3::text[], $4::timestamptz[]) u(gauge, panel, measured_at)
-			JOIN measurement_key k ON k.site = $1 AND k.gauge = u.gauge AND k.panel = u.panel
-				AND k.measured_at = u.measured_at AND k.owns AND k.sequence_order = 9007199254740992`,
+			CROSS JOIN LATERAL (
+				SELECT * FROM measurement_key k WHERE k.site = $1 AND k.gauge = u.gauge AND k.panel = u.panel
+				AND k.measured_at = u.measured_at AND k.owns AND k.sequence_order = 9007199254740992 LIMIT 1) k`,
 			site, gaugesT, panels, times).Query(func(rows pgx.Rows) error { // measurement_key_time
 			var h holder
 			var at time.Time
@@ -283,7 +280,9 @@ func queueCounted(batch *pgx.Batch, site string, rows []*Row) map[group]chosen {
 	batch.Queue(`
 		SELECT k.press, k.panel, k.gauge, k.id, k.line_at, k.series, k.sequence_order, k.measured_at, k.content_hash
 		FROM unnest($2::text[], $3::text[], $4::text[]) u(press, panel, gauge)
-		JOIN measurement_key k ON k.site = $1 AND k.press = u.press AND k.panel = u.panel AND k.gauge = u.gauge AND k.counted`,
+		CROSS JOIN LATERAL (
+			SELECT * FROM measurement_key k WHERE k.site = $1 AND k.press = u.press AND k.panel = u.panel
+			AND k.gauge = u.gauge AND k.counted LIMIT 1) k`,
 		site, presses, panels, gauges).Query(func(rows pgx.Rows) error { // measurement_key_counted
 		var g group
 		var c chosen

@@ -40,7 +40,7 @@ func scan(ctx context.Context, q querier, sql string, args []any, fn func(*rawRe
 	return rows.Err()
 }
 
-// queryRows reads whole rows; rest is the query from WHERE (or JOIN) on.
+// queryRows reads whole rows; rest is the query from WHERE on.
 func queryRows(ctx context.Context, q querier, rest string, args ...any) ([]Row, error) {
 	var out []Row
 	err := scan(ctx, q, `SELECT `+rowColumns+` FROM measurement m `+rest, args, func(r *rawReader) error {
@@ -53,13 +53,19 @@ func queryRows(ctx context.Context, q querier, rest string, args ...any) ([]Row,
 // rowsByID reads measurements by id; those that do not exist are left out.
 func rowsByID(ctx context.Context, q querier, site string, ids []int64) (map[int64]*Row, error) {
 	// The key table knows the month; measurement_key_pkey, then measurement_pkey of that partition alone.
-	rows, err := queryRows(ctx, q, `
-		JOIN measurement_key k ON k.site = m.site AND k.id = m.id AND k.measured_at = m.measured_at
-		WHERE k.site = $1 AND k.id = ANY ($2) ORDER BY m.id`, site, ids)
-	out := make(map[int64]*Row, len(rows))
-	for i := range rows {
-		out[rows[i].ID] = &rows[i]
-	}
+	out := make(map[int64]*Row, len(ids))
+	err := scan(ctx, q, `
+		SELECT `+rowColumns+` FROM measurement_key k
+		CROSS JOIN LATERAL (
+			SELECT * FROM measurement m WHERE m.site = k.site AND m.id = k.id AND m.measured_at = k.measured_at LIMIT 1) m
+		WHERE k.site = $1 AND k.id = ANY ($2)`, []any{site, ids}, func(r *rawReader) error {
+		row := new(Row)
+		if err := readRow(r, row); err != nil {
+			return err
+		}
+		out[row.ID] = row
+		return nil
+	})
 	return out, err
 }
 
@@ -174,7 +180,7 @@ func (s *Store) Measurements(ctx context.Context, site string, f MeasurementFilt
 		c.add("("+orderColumns+") "+than+" (?, ?, ?, ?, ?, ?, ?, ?)", append(keyArgs(f.After.Key), f.After.ID)...)
 	}
 	c.args = append(c.args, limit+1)
-	// measurement_press_line, measurement_line or measurement_order of each partition, merged; measurement_panel for one panel.
+	// measurement_order (measurement_line without a press) of each partition, merged; measurement_panel for one panel.
 	rows, err := queryRows(ctx, s.pool, c.String()+` ORDER BY `+order+fmt.Sprintf(` LIMIT $%d`, len(c.args)), c.args...)
 	if err != nil {
 		return nil, nil, wrap(err, "measurements of site %q", site)
