@@ -312,3 +312,33 @@ func TestRadiusUncertaintyIsThePropagatedProbe(t *testing.T) {
 	require.Equal(t, "the gauge states no probe_u_um", res.Items[1].Why)
 	require.Nil(t, res.Items[1].U)
 }
+
+func TestEveryShapeTermIsRecoveredThroughEveryReadingKind(t *testing.T) {
+	const planted = 0.050 // mm
+	for cname, c := range contours {
+		s := newSurface(t, c, spc.Concave)
+		for kname, g := range kinds() {
+			t.Run(cname+"/"+kname, func(t *testing.T) {
+				p := plan(t, g, product(c))
+				w := judge.NewWork()
+				var res spc.Result
+				for j := surface.Bow; j < surface.Terms; j++ {
+					d := make([]float64, len(g.Places))
+					for i := range d {
+						d[i] = planted * p.Basis().At(i)[j]
+					}
+					p.Judge(w, measure(t, g, s, s, surface.Seat{Z: -0.2, TiltX: 2e-4, TiltY: 1e-4}, d), noon, &res)
+					require.Empty(t, res.SuspectPlaces)
+					for k := surface.Bow; k < surface.Terms; k++ {
+						want := 0.0
+						if k == j {
+							want = planted * 1e3
+						}
+						// The seating takes up what the terms share with a shift along the normal, a thousandth.
+						require.InDelta(t, want, value(t, &res, surface.ShapeComputed[k]), 0.2, "term %d planted, term %d", j, k)
+					}
+				}
+			})
+		}
+	}
+}
