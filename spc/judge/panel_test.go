@@ -342,3 +342,30 @@ func TestEveryShapeTermIsRecoveredThroughEveryReadingKind(t *testing.T) {
 		}
 	}
 }
+
+func TestDeviationsFromAMasterOfAnotherContour(t *testing.T) {
+	// The master is a sphere of 1110 mm, the product one of 1107.5: a panel just like the master reads zero everywhere.
+	c := contours["sphere"]
+	g := gauge(spc.Deviation)
+	g.MasterContour = &spc.Contour{Kind: spc.ContourSphere, R: 1110}
+	var res spc.Result
+	w := judge.NewWork()
+	plan(t, g, product(c)).Judge(w, make([]float64, 48), noon, &res)
+	require.InDelta(t, 1110, value(t, &res, spc.RadiusMM), 1e-7)
+	require.Greater(t, value(t, &res, spc.MaxDeviationUM), 20.0)
+	require.Negative(t, value(t, &res, spc.BowUM), "flatter than the product")
+	for words, change := range map[string]func(g *spc.Gauge){
+		"reading_sign is 3":       func(g *spc.Gauge) { g.ReadingSign = 3 },
+		"master_contour":          func(g *spc.Gauge) { g.MasterContour = &spc.Contour{} },
+		"outside the master's":    func(g *spc.Gauge) { g.MasterContour = &spc.Contour{Kind: spc.ContourSphere, R: 260} },
+		"place 2: (NaN, 180, 0) ": func(g *spc.Gauge) { g.Places[1].X = math.NaN() },
+	} {
+		o := g
+		o.Places = append([]spc.Place(nil), g.Places...)
+		change(&o)
+		_, err := judge.Compile(o, product(c))
+		require.ErrorContains(t, err, words)
+	}
+	_, err := judge.Compile(gauge(spc.Deviation), spc.Product{})
+	require.ErrorContains(t, err, "deviation readings need master_contour")
+}
