@@ -1,56 +1,66 @@
 package ingest
 
 import (
+	"encoding/json"
 	"fmt"
+	"time"
 
+	"sagwatch/server/plant"
 	"sagwatch/spc"
 	"sagwatch/spc/judge"
 	"sagwatch/store"
 )
 
-// Places is what a stored measurement says of each place, worked out anew from its readings.
-type Places struct {
-	XY      [][2]float64           // mm, in the gauge's numbering
-	Words   func(place int) string // where a place lies (0-based): "top left"
-	Result  spc.Result             // DeviationsUM and ResidualsUM by place, NaN where left out
-	Plan    *judge.Plan
-	Gauge   *spc.Gauge // as they were when it was measured
-	Product *spc.Product
+// Plan is the gauge and the product, as they are defined at a moment, worked out together: where the places lie.
+func (s *Service) Plan(gauge, product string, at time.Time) (*judge.Plan, error) {
+	c := s.cfg.Catalogue()
+	pair := &Checked{Measurement: spc.Measurement{Gauge: gauge, Product: product}}
+	pair.GaugeDef, pair.GaugeRev = c.Gauge(gauge, at)
+	pair.ProductDef, pair.ProductRev = c.Product(product, at)
+	if pair.GaugeDef == nil || pair.ProductDef == nil {
+		return nil, fmt.Errorf("gauge %q or product %q is not defined", gauge, product)
+	}
+	return s.plan(pair)
 }
 
-// PlacesOf works the per-place figures of a stored measurement out again, by the definitions that were in force when it was
-// measured. It is nil for a gauge without places.
-func (s *Service) PlacesOf(row *store.Row) (*Places, error) {
-	c := Checked{Measurement: row.Measurement}
-	cat := s.cfg.Catalogue()
-	c.GaugeDef, c.GaugeRev = cat.Gauge(row.Gauge, row.MeasuredAt)
-	if c.GaugeDef == nil {
-		return nil, fmt.Errorf("gauge %s is not defined", row.Gauge)
+// PlacesOf works a stored curvature measurement out anew, by the revisions that it was judged by, to give what a row does not
+// keep: the deviation and the residual at each place. Those of a master check are its errors against the certificate.
+func (s *Service) PlacesOf(row *store.Row) (spc.Result, *judge.Plan, error) {
+	var res spc.Result
+	c := s.cfg.Catalogue()
+	pair := &Checked{Measurement: row.Measurement, GaugeRev: row.GaugeRev, ProductRev: row.ProductRev}
+	var err error
+	if pair.GaugeDef, err = revision[spc.Gauge](c, plant.KindGauge, row.Gauge, row.GaugeRev); err != nil {
+		return res, nil, err
 	}
-	if c.GaugeDef.Kind == spc.Dimensions {
-		return nil, nil
+	if pair.ProductDef, err = revision[spc.Product](c, plant.KindProduct, row.Product, row.ProductRev); err != nil {
+		return res, nil, err
 	}
-	product := row.Product
-	master, isMaster := c.GaugeDef.Master(row.Panel)
-	if row.Purpose == spc.MasterCheck && isMaster {
-		product = master.Product
+	if pair.GaugeDef.Kind == spc.Dimensions {
+		return res, nil, fmt.Errorf("gauge %s has no places", row.Gauge)
 	}
-	c.ProductDef, c.ProductRev = cat.Product(product, row.MeasuredAt)
-	if c.ProductDef == nil {
-		return nil, fmt.Errorf("product %s is not defined", product)
-	}
-	c.Product = product
-	plan, err := s.plan(&c)
+	plan, err := s.plan(pair)
 	if err != nil {
-		return nil, err
+		return res, nil, err
 	}
-	out := &Places{XY: plan.Places(), Words: plan.Words, Plan: plan, Gauge: c.GaugeDef, Product: c.ProductDef}
 	work := s.works.Get().(*judge.Work)
 	defer s.works.Put(work)
 	if row.Purpose == spc.MasterCheck {
-		plan.Master(work, &master, row.Readings, row.MeasuredAt, &out.Result)
+		master, _ := pair.GaugeDef.Master(row.Panel)
+		plan.Master(work, &master, row.Readings, row.MeasuredAt, &res)
 	} else {
-		plan.Judge(work, row.Readings, row.MeasuredAt, &out.Result)
+		plan.Judge(work, row.Readings, row.MeasuredAt, &res)
 	}
-	return out, nil
+	return res, plan, nil
+}
+
+// revision finds one revision of an object by its number.
+func revision[T any](c *plant.Catalogue, kind, id string, number int) (*T, error) {
+	for _, r := range c.Revisions {
+		if r.Kind == kind && r.ID == id && r.Number == number {
+			v := new(T)
+			return v, json.Unmarshal(r.Body, v)
+		}
+	}
+	return nil, fmt.Errorf("revision %d of %s %q is not among the definitions", number, kind, id)
 }
