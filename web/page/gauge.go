@@ -52,7 +52,7 @@ type LastRow struct {
 }
 
 func (m Gauge) before() ui.Table {
-	t := ui.Table{Label: "Panels before this one", Empty: m.Empty, Cols: []ui.Col{{Head: "Panel"}, {Head: "Mould", Right: true, Drop: true}, {Head: m.Largest, Right: true}, {Head: "Verdict"}}}
+	t := ui.Table{Label: "Panels before this one", Empty: m.Empty, Cols: []ui.Col{{Head: "Panel", Whole: true}, {Head: "Mould", Right: true, Drop: true}, {Head: m.Largest, Right: true}, {Head: "Verdict"}}}
 	if m.Empty == "" {
 		t.Empty = "No panel before this one."
 	}

@@ -100,8 +100,8 @@ type Origin struct {
 }
 
 func (m Panels) table() ui.Table {
-	t := ui.Table{Label: "Panels", Empty: m.Empty, Cols: []ui.Col{{Head: "Panel"}, {Head: "Pressed"}, {Head: "Press", Drop: true}, {Head: "Mould", Right: true, Drop: true}, {Head: "Gauge", Drop: true},
-		{Head: m.RadiusCol, Right: true, Drop: true}, {Head: m.Head, Right: true}, {Head: "Verdict"}}}
+	t := ui.Table{Label: "Panels", Empty: m.Empty, Cols: []ui.Col{{Head: "Panel", Whole: true}, {Head: "Pressed"}, {Head: "Press", Drop: true}, {Head: "Mould", Right: true, Drop: true}, {Head: "Gauge", Drop: true},
+		{Head: m.RadiusCol, Right: true, Drop: true}, {Head: m.Head, Right: true, Drop: true}, {Head: "Verdict"}}}
 	for _, r := range m.Rows {
 		t.Rows = append(t.Rows, ui.Row{Cells: []ui.Cell{{Text: r.Serial, Href: r.Href}, ui.Text(r.Pressed), ui.Text(r.Press), ui.Text(r.Mould), ui.Text(r.Gauge),
 			ui.Text(r.Radius), ui.Text(r.Largest), {State: r.State, Note: r.Note}}})

@@ -78,6 +78,9 @@ func (t Table) cellClass(i int) string {
 	if i < len(t.Cols) && t.Cols[i].Drop {
 		out = append(out, "drop")
 	}
+	if i < len(t.Cols) && t.Cols[i].Whole {
+		out = append(out, "id")
+	}
 	return strings.Join(out, " ")
 }
 

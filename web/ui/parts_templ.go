@@ -707,7 +707,7 @@ func Grid(t Table) templ.Component {
 							if templ_7745c5c3_Err != nil {
 								return templ_7745c5c3_Err
 							}
-							var templ_7745c5c3_Var33 = []any{templ.KV("plain-weight", !r.Sum), t.cellClass(i)}
+							var templ_7745c5c3_Var33 = []any{t.cellClass(i)}
 							templ_7745c5c3_Err = templ.RenderCSSItems(ctx, templ_7745c5c3_ElementWriter, templ_7745c5c3_Var33...)
 							if templ_7745c5c3_Err != nil {
 								return templ_7745c5c3_Err

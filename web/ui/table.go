@@ -9,6 +9,7 @@ type Col struct {
 	Name  string
 	Right bool // figures
 	Drop  bool // left out on a phone
+	Whole bool // serials and the like: never broken over two lines
 }
 
 // Cell is one cell of a table: words, a figure, a state or a drawing, and where it leads.
