@@ -220,21 +220,17 @@ func (a *Alignment) align(s *Surface, out *Aligned, pts [][3]float64, target []f
 	var theta [freedoms]float64
 	for it := 1; it <= maxAlignment; it++ {
 		t := turn(Seat{theta[0], theta[1], theta[2], theta[3], theta[4]})
-		for i := range pts {
-			q := t.point(pts[i])
-			d, nrm, ok := s.distance(q)
-			if !ok {
-				return &RefusalError{Reason: OutsideRange, N: n, Index: i}
-			}
-			if target != nil {
-				d -= target[i]
-			}
-			out.Deviations[i] = d
-			r := &out.rows[i]
-			t.row(q, nrm, r)
-			for j, k := range a.list {
-				r[j] = r[k] // packed: list is ascending, so nothing unread is overwritten
-			}
+		bad := -1
+		if s.kind == spc.ContourSphere {
+			bad = a.sphereRows(s, &t, out, pts)
+		} else {
+			bad = a.rows(s, &t, out, pts)
+		}
+		if bad >= 0 {
+			return &RefusalError{Reason: OutsideRange, N: n, Index: bad}
+		}
+		for i := range target {
+			out.Deviations[i] -= target[i]
 		}
 		var g [freedoms]float64
 		var h [freedoms][freedoms]float64
@@ -265,6 +261,58 @@ func (a *Alignment) align(s *Surface, out *Aligned, pts [][3]float64, target []f
 		}
 	}
 	return &RefusalError{Reason: NoMinimum, N: n, Index: -1, Detail: "the points cannot be laid on the nominal contour: the seating does not settle"}
+}
+
+// rows sets the deviations and their derivatives by the free freedoms, packed; it returns a point off the contour's
+// range, or -1.
+func (a *Alignment) rows(s *Surface, t *pose, out *Aligned, pts [][3]float64) int {
+	for i := range pts {
+		q := t.point(pts[i])
+		d, n, ok := s.distance(q)
+		if !ok {
+			return i
+		}
+		out.Deviations[i] = d
+		r := &out.rows[i]
+		t.row(q, n, r)
+		for j, k := range a.list {
+			r[j] = r[k] // list is ascending, so nothing unread is overwritten
+		}
+	}
+	return -1
+}
+
+// sphereRows is rows for a sphere, whose distances hang on its centre alone: with the panel's sphere at c = s + sign R w,
+// w the turned z axis, d = sign (R - |p - c|) and the derivative by a freedom is -n . dc/dfreedom.
+func (a *Alignment) sphereRows(s *Surface, t *pose, out *Aligned, pts [][3]float64) int {
+	r, sign := s.rx, s.sign
+	w := t.m[2]
+	sx, cx, cy := t.m[1][2], t.m[1][1], t.m[0][0]
+	k := -sign * r
+	by := [freedoms][3]float64{{-1, 0, 0}, {0, -1, 0}, {0, 0, -1},
+		{0, -k * cy * cx, -k * cy * sx}, {k * cy, k * t.m[0][1], k * t.m[0][2]}}
+	var v [freedoms][3]float64
+	for j, f := range a.list {
+		v[j] = by[f]
+	}
+	m := len(a.list)
+	ax, ay, az := sign*r*w[0], sign*r*w[1], sign*r*w[2]
+	for i := range pts {
+		x, y, z := pts[i][0]-t.s[0], pts[i][1]-t.s[1], pts[i][2]-t.s[2]
+		e := x*(x-2*ax) + y*(y-2*ay) + z*(z-2*az) // |p - c|^2 - R^2
+		rho := math.Sqrt(r*r + e)
+		g := sign / rho
+		nx, ny, nz := (ax-x)*g, (ay-y)*g, (az-z)*g
+		if !(nx*w[0]+ny*w[1]+nz*w[2] > 0.1) {
+			return i
+		}
+		out.Deviations[i] = -sign * e / (rho + r)
+		row := &out.rows[i]
+		for j := range m {
+			row[j] = nx*v[j][0] + ny*v[j][1] + nz*v[j][2]
+		}
+	}
+	return -1
 }
 
 func (o *Aligned) grow(n int) {
