@@ -45,12 +45,14 @@ type RuleSetting struct {
 
 // LimitRule says where a chart's limits come from: K sigma, a two-sided tail Probability, or given values.
 type LimitRule struct {
-	K           float64  `json:"k,omitempty"`
-	Probability float64  `json:"probability,omitempty"`
-	ARL0        float64  `json:"arl0,omitempty"` // wanted in-control run length in points
-	Lower       *float64 `json:"lower,omitempty"`
-	Centre      *float64 `json:"centre,omitempty"`
-	Upper       *float64 `json:"upper,omitempty"`
+	K           float64 `json:"k,omitempty"`
+	Probability float64 `json:"probability,omitempty"`
+	ARL0        float64 `json:"arl0,omitempty"` // wanted in-control run length in points
+	// Side is "upper" for a chart without a lower limit (less is never a fault), "lower" for one without an upper, "" for both.
+	Side   string   `json:"side,omitempty"`
+	Lower  *float64 `json:"lower,omitempty"`
+	Centre *float64 `json:"centre,omitempty"`
+	Upper  *float64 `json:"upper,omitempty"`
 }
 
 // EWMA sets an exponentially weighted moving average: weight Lambda in (0, 1], limits at L standard deviations.

@@ -59,15 +59,15 @@ func Charts(c *plant.Catalogue, press, gauge string) []spc.Chart {
 }
 
 // configure collects everything beside the measurements that the fold depends on.
-func (k *keeper) configure(ctx context.Context) (monitor.Config, []byte, error) {
+func (k *keeper) configure(ctx context.Context) (out monitor.Config, charts, all []byte, err error) {
 	c := k.cfg.Catalogue()
-	out := monitor.Config{Site: k.cfg.Site, Gauge: k.gauge, Charts: Charts(c, k.press, k.gauge)}
+	out = monitor.Config{Site: k.cfg.Site, Gauge: k.gauge, Charts: Charts(c, k.press, k.gauge)}
 	if k.press != "" {
 		out.Press, _ = c.Press(k.press, time.Date(9999, 1, 1, 0, 0, 0, 0, time.UTC))
 	}
 	posted, err := k.cfg.Store.PostedLimits(ctx, k.cfg.Site, "")
 	if err != nil {
-		return out, nil, err
+		return out, nil, nil, err
 	}
 	for _, p := range posted {
 		if slices.ContainsFunc(out.Charts, func(x spc.Chart) bool { return x.ID == p.Chart }) {
@@ -75,16 +75,24 @@ func (k *keeper) configure(ctx context.Context) (monitor.Config, []byte, error) 
 		}
 	}
 	if out.Events, err = k.cfg.Store.Events(ctx, k.cfg.Site, store.EventFilter{Press: k.press, Gauge: k.gauge}); err != nil {
-		return out, nil, err
+		return out, nil, nil, err
 	}
 	out.Events = append(out.Events, mouldChanges(c, k.press)...)
 	sort.SliceStable(out.Events, func(i, j int) bool { return out.Events[i].At.Before(out.Events[j].At) })
-	text, err := json.Marshal(out)
+	if charts, err = digest(monitor.Config{Site: out.Site, Gauge: out.Gauge, Press: out.Press, Charts: out.Charts}); err != nil {
+		return out, nil, nil, err
+	}
+	all, err = digest(out)
+	return out, charts, all, err
+}
+
+func digest(c monitor.Config) ([]byte, error) {
+	text, err := json.Marshal(c)
 	if err != nil {
-		return out, nil, err
+		return nil, err
 	}
 	sum := sha256.Sum256(text)
-	return out, sum[:], nil
+	return sum[:], nil
 }
 
 // mouldChanges finds in the revisions of a press where another casting was fitted: for the charts that is a mould change.

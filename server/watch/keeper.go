@@ -41,7 +41,8 @@ type keeper struct {
 	// The rest belongs to run, under state when pages look.
 	state   sync.RWMutex
 	conf    monitor.Config
-	digest  []byte
+	charts  []byte // digest of the charts' definitions: checkpoints of others are of no use
+	digest  []byte // digest of everything: a change is looked into
 	monitor *monitor.Monitor
 	last    spc.OrderKey
 	hasLast bool
@@ -137,13 +138,13 @@ func (k *keeper) catchUp(ctx context.Context) error {
 	save := store.Fold{Press: k.press, Gauge: k.gauge, Fold: k.fold}
 	var restart *time.Time // line time from which known signals are in question
 	if config || k.monitor == nil {
-		conf, digest, err := k.configure(ctx)
+		conf, charts, digest, err := k.configure(ctx)
 		if err != nil {
 			return err
 		}
 		if k.monitor == nil || string(digest) != string(k.digest) {
 			whole := time.Time{}
-			if err := k.begin(ctx, conf, digest, nil); err != nil {
+			if err := k.begin(ctx, conf, charts, digest, nil); err != nil {
 				return err
 			}
 			if k.hasLast {
@@ -171,7 +172,7 @@ func (k *keeper) catchUp(ctx context.Context) error {
 			k.late = nil
 			k.mu.Unlock()
 			before := spc.OrderKey{LineAt: from}
-			if err := k.begin(ctx, k.conf, k.digest, &before); err != nil {
+			if err := k.begin(ctx, k.conf, k.charts, k.digest, &before); err != nil {
 				return err
 			}
 			at := time.Time{}
@@ -200,9 +201,9 @@ func (k *keeper) catchUp(ctx context.Context) error {
 
 // begin restores the fold from the last checkpoint before a key (nil: one that leaves the recent past at hand), or
 // starts it anew.
-func (k *keeper) begin(ctx context.Context, conf monitor.Config, digest []byte, before *spc.OrderKey) error {
+func (k *keeper) begin(ctx context.Context, conf monitor.Config, charts, digest []byte, before *spc.OrderKey) error {
 	if before == nil {
-		latest, err := k.cfg.Store.Checkpoint(ctx, k.cfg.Site, k.fold, digest, nil)
+		latest, err := k.cfg.Store.Checkpoint(ctx, k.cfg.Site, k.fold, charts, nil)
 		if err == nil {
 			before = &spc.OrderKey{LineAt: latest.Key.LineAt.Add(-recent)}
 		} else if !errors.Is(err, store.ErrNotFound) {
@@ -211,29 +212,22 @@ func (k *keeper) begin(ctx context.Context, conf monitor.Config, digest []byte, 
 	}
 	var m *monitor.Monitor
 	var last spc.OrderKey
-	has := false
+	var has bool
+	var err error
 	if before != nil {
-		switch c, err := k.cfg.Store.Checkpoint(ctx, k.cfg.Site, k.fold, digest, before); {
-		case err == nil:
-			if m, err = monitor.Restore(conf, c.Body); err != nil {
-				k.cfg.Log.Warn("checkpoint not usable; folding from the start", "fold", k.fold, "error", err)
-				m = nil
-			} else {
-				last, has = c.Key, true
-			}
-		case !errors.Is(err, store.ErrNotFound):
+		m, last, has, err = k.restore(ctx, conf, charts, *before)
+		if err != nil {
 			return err
 		}
 	}
 	if m == nil {
-		var err error
 		if m, err = monitor.New(conf); err != nil {
 			return err
 		}
 	}
 	k.state.Lock()
 	defer k.state.Unlock()
-	k.conf, k.digest, k.monitor, k.last, k.hasLast = conf, digest, m, last, has
+	k.conf, k.charts, k.digest, k.monitor, k.last, k.hasLast = conf, charts, digest, m, last, has
 	k.marksFrom, k.begun = time.Time{}, time.Time{}
 	if has {
 		k.marksFrom, k.begun = last.LineAt, last.LineAt
@@ -242,6 +236,28 @@ func (k *keeper) begin(ctx context.Context, conf monitor.Config, digest []byte, 
 	k.points = map[stream][]monitor.Point{}
 	m.Trace("", "", k.keep)
 	return nil
+}
+
+// restore finds the last checkpoint before a key that still serves. One made before an event or posted limits of its own
+// time were known does not (monitor.ErrStale); an earlier one may.
+func (k *keeper) restore(ctx context.Context, conf monitor.Config, charts []byte, before spc.OrderKey) (*monitor.Monitor, spc.OrderKey, bool, error) {
+	for {
+		c, err := k.cfg.Store.Checkpoint(ctx, k.cfg.Site, k.fold, charts, &before)
+		if errors.Is(err, store.ErrNotFound) {
+			return nil, spc.OrderKey{}, false, nil
+		}
+		if err != nil {
+			return nil, spc.OrderKey{}, false, err
+		}
+		m, err := monitor.Restore(conf, c.Body)
+		if err == nil {
+			return m, c.Key, true, nil
+		}
+		if !errors.Is(err, monitor.ErrStale) {
+			k.cfg.Log.Warn("checkpoint not usable; trying an earlier one", "fold", k.fold, "at", c.Key.LineAt, "error", err)
+		}
+		before = c.Key
+	}
 }
 
 // keep holds a point for the pages.
@@ -315,7 +331,7 @@ func (k *keeper) advance(ctx context.Context, save *store.Fold) (found map[strin
 			if err != nil {
 				return err
 			}
-			save.Checkpoints = append(save.Checkpoints, store.Checkpoint{Key: o.Key, Digest: k.digest, Body: body})
+			save.Checkpoints = append(save.Checkpoints, store.Checkpoint{Key: o.Key, Digest: k.charts, Body: body})
 		}
 		return nil
 	})
@@ -327,7 +343,7 @@ func (k *keeper) advance(ctx context.Context, save *store.Fold) (found map[strin
 		if err != nil {
 			return nil, err
 		}
-		save.Checkpoints = append(save.Checkpoints, store.Checkpoint{Key: k.last, Digest: k.digest, Body: body})
+		save.Checkpoints = append(save.Checkpoints, store.Checkpoint{Key: k.last, Digest: k.charts, Body: body})
 	}
 	for _, f := range k.monitor.TakeSignals() {
 		f.FoundAt = f.Found.LineAt
@@ -370,8 +386,9 @@ func observation(o *store.Obs) monitor.Observation {
 // did not is withdrawn; one that began before and goes on is stored as it is now.
 func (k *keeper) reconcile(ctx context.Context, from time.Time, found map[string]bool, save *store.Fold) error {
 	going := map[string]spc.Signal{}
-	for _, s := range k.monitor.Signals() {
-		going[s.ID] = s
+	for _, f := range k.monitor.Findings() {
+		f.FoundAt = f.Found.LineAt
+		going[f.ID] = f.Signal
 	}
 	var before *store.SignalCursor
 	for {
@@ -384,7 +401,6 @@ func (k *keeper) reconcile(ctx context.Context, from time.Time, found map[string
 			switch {
 			case found[s.ID]:
 			case goes:
-				now.FoundAt = s.FoundAt
 				save.Signals = append(save.Signals, now)
 			case s.State != store.SignalWithdrawn && s.FoundAt.After(from):
 				save.Withdrawn = append(save.Withdrawn, s.ID)

@@ -2,7 +2,6 @@ package watch
 
 import (
 	"context"
-	"errors"
 	"slices"
 	"sort"
 	"time"
@@ -61,22 +60,16 @@ func within(list []monitor.Point, from, to time.Time) []monitor.Point {
 
 func (k *keeper) fromCheckpoint(ctx context.Context, chart, name string, from, to time.Time) (out Series, err error) {
 	k.state.RLock()
-	conf, digest := k.conf, k.digest
+	conf, charts := k.conf, k.charts
 	k.state.RUnlock()
-	m, err := monitor.New(conf)
+	m, last, has, err := k.restore(ctx, conf, charts, spc.OrderKey{LineAt: from})
 	if err != nil {
 		return out, err
 	}
 	var after *spc.OrderKey
-	c, err := k.cfg.Store.Checkpoint(ctx, k.cfg.Site, k.fold, digest, &spc.OrderKey{LineAt: from})
-	switch {
-	case err == nil:
-		restored, err := monitor.Restore(conf, c.Body)
-		if err != nil {
-			return out, err
-		}
-		m, after = restored, &c.Key
-	case !errors.Is(err, store.ErrNotFound):
+	if has {
+		after = &last
+	} else if m, err = monitor.New(conf); err != nil {
 		return out, err
 	}
 	m.Trace(chart, name, func(p monitor.Point) {

@@ -74,7 +74,19 @@ func individualsLaw(d *definition, baseline []figure) (*law, error) {
 		}
 		r.note("Neighbouring points are correlated (%.2f, chance stays within %.2f): limits from moving ranges would be %s to the baseline's overall standard deviation.", res.Lag1.R, res.Lag1.Band, would)
 	}
+	r.Limits = d.sided(r.Limits)
 	return l, l.check()
+}
+
+// sided takes away the limit that the chart does not want.
+func (d *definition) sided(l spc.Limits) spc.Limits {
+	switch d.Limits.Side {
+	case "upper":
+		l.Lower, l.HasLower = 0, false
+	case "lower":
+		l.Upper, l.HasUpper = 0, false
+	}
+	return l
 }
 
 // lognormal is the limits exp(mu ± k sigma) about the median exp(mu).
@@ -179,7 +191,7 @@ func cycleLaw(d *definition, model chart.CycleModel, baseline []figure, moulds i
 		if err != nil {
 			return nil, err
 		}
-		r.LimitsByN[n] = lim
+		r.LimitsByN[n] = d.sided(lim)
 	}
 	r.Limits = r.LimitsByN[moulds]
 	return l, l.check()

@@ -6,12 +6,21 @@ import "sagwatch/spc"
 var standardCharacteristics = []spc.Computed{spc.RadiusMM, spc.MaxDeviationUM, spc.TwofoldUM, spc.TwistUM}
 
 // StandardSet is the standard charts of a product on a press, with ids
-// <press>.<product>.<characteristic>.<kind>[.<by>], 3 sigma limits and the rule beyond-limits alone. It is empty when the
-// press does not want it, or the product has no contour. A press of one mould has no cycle charts.
+// <press>.<product>.<characteristic>.<kind>[.<by>] and the rule beyond-limits alone. It is empty when the press does not want
+// it, or the product has no contour. A press of one mould has no cycle charts. The largest deviation has no lower limit:
+// less is never a fault.
+//
+// Limits share the press's budget of false signals a shift equally among all points of a shift:
+//
+//	p = false signals a shift / (points of all standard charts in 8 h)
+//
+// for both sides of a point together (one side of a one-sided chart). That is exact for independent points of known
+// distribution; merging points into signals makes fewer of them, autocorrelation and limits from a finite baseline more.
 func StandardSet(press spc.Press, product spc.Product) []spc.Chart {
 	if press.StandardCharts != nil && !*press.StandardCharts || product.Contour == nil {
 		return nil
 	}
+	p := pointProbability(press)
 	var set []spc.Chart
 	for _, c := range standardCharacteristics {
 		stem := press.ID + "." + product.ID + "." + c.String() + "."
@@ -20,8 +29,12 @@ func StandardSet(press spc.Press, product spc.Product) []spc.Chart {
 			if by != "" {
 				id += "." + by
 			}
+			limits := spc.LimitRule{Probability: p}
+			if c == spc.MaxDeviationUM {
+				limits = spc.LimitRule{Probability: min(2*p, 0.5), Side: "upper"}
+			}
 			set = append(set, spc.Chart{ID: id, Press: press.ID, Product: product.ID, Characteristic: c.String(), Kind: kind, By: by,
-				Limits: spc.LimitRule{K: 3}, Rules: beyondLimits(), Standard: true})
+				Limits: limits, Rules: beyondLimits(), Standard: true})
 		}
 		one(spc.Individuals, "mould")
 		if len(press.Moulds) >= 2 {
@@ -30,6 +43,27 @@ func StandardSet(press spc.Press, product spc.Product) []spc.Chart {
 		}
 	}
 	return set
+}
+
+// shift is the length for which the budget of false signals is stated, s.
+const shift = 8 * 3600.0
+
+// pointProbability is the share of the budget that each point of the standard charts gets. Products share a press in turn,
+// so one product's points count.
+func pointProbability(press spc.Press) float64 {
+	budget, takt := press.FalseSignals, press.TaktS
+	if budget <= 0 {
+		budget = 1
+	}
+	if takt <= 0 {
+		takt = 10
+	}
+	panels := shift / takt
+	points := panels
+	if m := len(press.Moulds); m >= 2 {
+		points += 2 * panels / float64(m)
+	}
+	return min(budget/(points*float64(len(standardCharacteristics))), 0.1)
 }
 
 // masterBaseline is the number of master checks that give provisional limits: at one every four hours, a week's worth.
