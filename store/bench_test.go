@@ -15,7 +15,10 @@ import (
 
 func BenchmarkInsert1000(b *testing.B) {
 	s := storetest.New(b)
-	n := 0
+	warm := storetest.Rows(0, 1000) // the partition is there, statements are prepared
+	_, err := s.Insert(b.Context(), site, warm)
+	require.NoError(b, err)
+	n := 1000
 	for b.Loop() {
 		b.StopTimer()
 		rows := storetest.Rows(n, 1000)
@@ -24,7 +27,7 @@ func BenchmarkInsert1000(b *testing.B) {
 		_, err := s.Insert(b.Context(), site, rows)
 		require.NoError(b, err)
 	}
-	b.ReportMetric(float64(n)/b.Elapsed().Seconds(), "rows/s")
+	b.ReportMetric(float64(n-1000)/b.Elapsed().Seconds(), "rows/s")
 }
 
 // A batch that is there already, as after a lost answer.
