@@ -86,7 +86,6 @@ type LimitsForm struct {
 	Problems ui.Problems
 	Fields   []ui.Input
 	Save     string
-	Open     bool // shown opened, after a problem
 }
 
 func (g ChartGroup) table() ui.Table {

@@ -23,6 +23,8 @@
 //	GET  /first                              First          POST: name, display, password, again
 //	POST /looks                              theme, lengths, back
 //
-// A page that people watch is live: its model's frame names the event stream and the ids of the parts that are fetched again. Forms
-// lie outside those parts.
+// A page that people watch is live when its model's frame names an event stream (Frame.Live). On each event called "changed" the page
+// asks for itself (Frame.Here) and puts its own live parts in place of the old ones; one request is under way at a time and the last
+// event waits for it. Forms lie outside those parts, and a part that did not change is left alone. Many changes in a second are best
+// sent as one event.
 package page

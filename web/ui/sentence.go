@@ -48,9 +48,9 @@ type Statement struct {
 type Act struct {
 	Text  string // a verb and its object
 	Href  string
-	First bool // the page's first action
-	Grave bool // not to be undone by another click
-	Key   string
+	First bool   // the page's first action
+	Grave bool   // not to be undone by another click
+	Key   string // function key that presses it: "F2"; "" for none
 }
 
 // State is a shape, a word and a colour, trusted in that order backwards: the word says all.
