@@ -21,8 +21,10 @@ const (
 	// singular is the same for freedoms that yield to none.
 	singular = 1e-7
 	// settled ends the iteration: rms change of the deviations by a step, in mm. Steps shrink by the deviations over the
-	// radius of curvature, a thousandth or less, so what is left is below 1e-10 mm.
-	settled      = 1e-7
+	// radius of curvature, a thousandth or less, so what is left is below 1e-9 mm.
+	settled = 1e-6
+	// roughly is the rms change below which distances must be exact.
+	roughly      = 1e-3
 	maxAlignment = 50
 )
 
@@ -197,8 +199,8 @@ func (t *pose) row(q, n [3]float64, r *[freedoms]float64) {
 }
 
 // Align finds the seating that minimises the sum of squared deviations, sum (d_i - target_i)^2, over the free
-// freedoms by Gauss-Newton steps with exact derivatives, until a step changes the deviations by less than 1e-7 mm
-// (rms), which leaves less than 1e-10 mm. target (mm, nil: zero) is as long as pts. It allocates only to grow the buffers of out.
+// freedoms by Gauss-Newton steps with exact derivatives, until a step changes the deviations by less than 1e-6 mm
+// (rms), which leaves less than 1e-9 mm. target (mm, nil: zero) is as long as pts. It allocates only to grow the buffers of out.
 //
 // Refused: fewer points than freedoms, points that do not determine them, points off the contour's range.
 func (a *Alignment) Align(out *Aligned, pts [][3]float64, target []float64) error {
@@ -218,13 +220,15 @@ func (a *Alignment) align(s *Surface, out *Aligned, pts [][3]float64, target []f
 		return &RefusalError{Reason: TooFew, N: n, Need: max(m, 1), Index: -1}
 	}
 	var theta [freedoms]float64
+	// While steps are large the foot under each point will do; the last steps take its own.
+	rough := s.kind != spc.ContourSphere
 	for it := 1; it <= maxAlignment; it++ {
 		t := turn(Seat{theta[0], theta[1], theta[2], theta[3], theta[4]})
 		bad := -1
 		if s.kind == spc.ContourSphere {
 			bad = a.sphereRows(s, &t, out, pts)
 		} else {
-			bad = a.rows(s, &t, out, pts)
+			bad = a.rows(s, &t, out, pts, rough)
 		}
 		if bad >= 0 {
 			return &RefusalError{Reason: OutsideRange, N: n, Index: bad}
@@ -249,13 +253,14 @@ func (a *Alignment) align(s *Surface, out *Aligned, pts [][3]float64, target []f
 		for j, k := range a.list {
 			theta[k] -= g[j]
 		}
-		if change <= settled*settled*float64(n) {
+		if !rough && change <= settled*settled*float64(n) {
 			// The step is so small that the deviations follow it linearly: no further pass is needed.
 			out.follow(&g, m)
 			out.Seat = Seat{theta[0], theta[1], theta[2], theta[3], theta[4]}
 			out.leverages(&h, m)
 			return nil
 		}
+		rough = rough && change > roughly*roughly*float64(n)
 		if !(math.Abs(theta[3])+math.Abs(theta[4]) < 1) {
 			break
 		}
@@ -265,10 +270,15 @@ func (a *Alignment) align(s *Surface, out *Aligned, pts [][3]float64, target []f
 
 // rows sets the deviations and their derivatives by the free freedoms, packed; it returns a point off the contour's
 // range, or -1.
-func (a *Alignment) rows(s *Surface, t *pose, out *Aligned, pts [][3]float64) int {
+func (a *Alignment) rows(s *Surface, t *pose, out *Aligned, pts [][3]float64, rough bool) int {
 	for i := range pts {
 		q := t.point(pts[i])
-		d, n, ok := s.distance(q)
+		d, n, ok := 0.0, [3]float64{}, false
+		if rough {
+			d, n, ok = s.roughDistance(q)
+		} else {
+			d, n, ok = s.distance(q)
+		}
 		if !ok {
 			return i
 		}

@@ -228,7 +228,8 @@ func (s *Surface) distance(p [3]float64) (d float64, n [3]float64, ok bool) {
 		if !(det > 1e-6) {
 			return 0, n, false // at the centre of curvature or beyond: no foot of its own
 		}
-		da, db := (g1*m22-g2*m12)/det, (m11*g2-m12*g1)/det
+		inv := 1 / det
+		da, db := (g1*m22-g2*m12)*inv, (m11*g2-m12*g1)*inv
 		// The distance errs by half the curvature times the square of the foot's error.
 		if da*da+db*db < 1e-10 {
 			n = j.normal()
@@ -238,4 +239,15 @@ func (s *Surface) distance(p [3]float64) (d float64, n [3]float64, ok bool) {
 		b += db
 	}
 	return 0, n, false
+}
+
+// roughDistance takes the normal straight below p instead of its foot's: off by half the curvature times the square
+// of the foot's way.
+func (s *Surface) roughDistance(p [3]float64) (d float64, n [3]float64, ok bool) {
+	var j jet
+	if !s.jet(p[0], p[1], &j) {
+		return 0, n, false
+	}
+	n = j.normal()
+	return (p[2] - j.z) * n[2], n, true
 }
