@@ -78,7 +78,6 @@ func TestSessions(t *testing.T) {
 	t.Parallel()
 	s := storetest.New(t)
 	sessions := s.Sessions()
-	t.Cleanup(sessions.StopCleanup)
 	var _ scs.Store = sessions
 	require.NoError(t, sessions.Commit("t", []byte("data"), time.Now().Add(time.Hour)))
 	require.NoError(t, sessions.Commit("old", []byte("data"), time.Now().Add(-time.Hour)))
@@ -89,6 +88,12 @@ func TestSessions(t *testing.T) {
 	_, found, err = sessions.Find("old")
 	require.NoError(t, err)
 	require.False(t, found)
+	n, err := s.DeleteExpiredSessions(t.Context())
+	require.NoError(t, err)
+	require.EqualValues(t, 1, n)
+	all, err := sessions.All()
+	require.NoError(t, err)
+	require.Len(t, all, 1)
 }
 
 func TestAudit(t *testing.T) {

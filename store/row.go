@@ -115,9 +115,11 @@ type ConflictEntry struct {
 
 // Resolution says what to do with a conflict.
 type Resolution struct {
-	Action     string // AcceptAsCorrection | AcceptAsNewSeries | Drop
-	Series     string // of AcceptAsNewSeries: a series in which the sequence is free
-	Row        *Row   // nil: the content as it came; else that content judged anew
+	Action string // AcceptAsCorrection | AcceptAsNewSeries | Drop
+	Series string // of AcceptAsNewSeries: a series in which the sequence is free
+	// Row is nil for the content as it came, else that content judged anew. With a new series it should carry the hash
+	// of the content with that series, or the gauge's next sending in it counts as other content.
+	Row        *Row
 	Reason, By string
 }
 

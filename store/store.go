@@ -10,7 +10,6 @@ import (
 	"sync"
 	"time"
 
-	"github.com/alexedwards/scs/pgxstore"
 	"github.com/jackc/pgx/v5"
 	"github.com/jackc/pgx/v5/pgconn"
 	"github.com/jackc/pgx/v5/pgxpool"
@@ -37,6 +36,8 @@ type Options struct {
 // Store is a pool of connections to one database. It is safe for concurrent use.
 type Store struct {
 	pool *pgxpool.Pool
+	life context.Context // ends with Close
+	end  context.CancelFunc
 
 	mu     sync.RWMutex
 	months map[string]bool // partitions known to exist
@@ -72,11 +73,16 @@ func Open(ctx context.Context, dsn string, opt Options) (*Store, error) {
 		pool.Close()
 		return nil, fmt.Errorf("store: open: %w", err)
 	}
-	return &Store{pool: pool, months: map[string]bool{}}, nil
+	s := &Store{pool: pool, months: map[string]bool{}}
+	s.life, s.end = context.WithCancel(context.Background())
+	return s, nil
 }
 
 // Close waits for running queries and closes all connections.
-func (s *Store) Close() { s.pool.Close() }
+func (s *Store) Close() {
+	s.end()
+	s.pool.Close()
+}
 
 // Ping asks whether the database answers.
 func (s *Store) Ping(ctx context.Context) error {
@@ -85,9 +91,6 @@ func (s *Store) Ping(ctx context.Context) error {
 	}
 	return nil
 }
-
-// Sessions is the browser sessions' table for the session library. Call it once; StopCleanup ends its sweeping.
-func (s *Store) Sessions() *pgxstore.PostgresStore { return pgxstore.New(s.pool) }
 
 // provider runs migrations over one connection of the pool's database.
 func (s *Store) provider() (*goose.Provider, *sql.DB, error) {
