@@ -173,6 +173,15 @@ func TestABadMemberOfAListDoesNotSinkItsNeighbours(t *testing.T) {
 	require.EqualValues(t, 1, problem(1)["index"])
 	require.EqualValues(t, 409, problem(2)["status"])
 	require.Equal(t, 2, s.stored())
+
+	// The list alone is taken too.
+	status, _, body = s.send("POST", "/api/v1/measurements", "application/json", " ["+panel(1, 1108).json()+","+panel(9, 1108).json()+"]")
+	require.Equal(t, 200, status, body)
+	results = object(t, body)["results"].([]any)
+	require.Equal(t, "duplicate", results[0].(map[string]any)["status"])
+	require.Equal(t, "stored", results[1].(map[string]any)["status"])
+	status, _, body = s.send("POST", "/api/v1/measurements", "application/json", `[{"gauge": `)
+	require.Equal(t, 400, status, body)
 }
 
 func TestABrokenLineInAStreamIsRefusedAndTheStreamGoesOn(t *testing.T) {

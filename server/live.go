@@ -31,6 +31,12 @@ func (h *hub) subscribe() chan store.Notice {
 	return c
 }
 
+func (h *hub) count() int {
+	h.mu.Lock()
+	defer h.mu.Unlock()
+	return len(h.subs)
+}
+
 func (h *hub) unsubscribe(c chan store.Notice) {
 	h.mu.Lock()
 	defer h.mu.Unlock()
@@ -63,7 +69,7 @@ func (h *hub) close() {
 
 const (
 	// quietest is how close two events of one stream may follow: a bulk load must not redraw a page a hundred times a second.
-	quietest = 250 * time.Millisecond
+	quietest = 500 * time.Millisecond
 	// heartbeat keeps proxies from closing a quiet stream and lets the page notice a dead one.
 	heartbeat = 15 * time.Second
 )

@@ -16,7 +16,7 @@ type metrics struct {
 	requests     *prometheus.HistogramVec
 }
 
-func newMetrics(reg *prometheus.Registry, c *ingest.Committer, w *watch.Watcher) *metrics {
+func newMetrics(reg *prometheus.Registry, c *ingest.Committer, w *watch.Watcher, h *hub) *metrics {
 	m := &metrics{
 		measurements: prometheus.NewCounterVec(prometheus.CounterOpts{Name: "sagwatch_measurements_total", Help: "Measurements answered, by status."}, []string{"status"}),
 		requests: prometheus.NewHistogramVec(prometheus.HistogramOpts{Name: "sagwatch_request_seconds", Help: "Time to answer a request, by route.",
@@ -24,7 +24,9 @@ func newMetrics(reg *prometheus.Registry, c *ingest.Committer, w *watch.Watcher)
 	}
 	waiting := prometheus.NewGaugeFunc(prometheus.GaugeOpts{Name: "sagwatch_rows_waiting", Help: "Measurements not yet durable."},
 		func() float64 { return float64(c.Waiting()) })
-	reg.MustRegister(m.measurements, m.requests, waiting, lagCollector{w})
+	listening := prometheus.NewGaugeFunc(prometheus.GaugeOpts{Name: "sagwatch_live_pages", Help: "Pages that listen for changes."},
+		func() float64 { return float64(h.count()) })
+	reg.MustRegister(m.measurements, m.requests, waiting, listening, lagCollector{w})
 	return m
 }
 

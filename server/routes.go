@@ -10,6 +10,7 @@ import (
 	"github.com/prometheus/client_golang/prometheus/promhttp"
 
 	"sagwatch/web/assets"
+	"sagwatch/web/gallery"
 )
 
 // routes is the table of contents of the service. No route is open without a session or a token except health, the pages'
@@ -46,6 +47,11 @@ func (s *Server) routes() http.Handler {
 			r.Use(s.person)
 			r.Method("POST", "/sign-out", s.page(s.signOut))
 			s.pageRoutes(r)
+			if s.cfg.Demo {
+				// Every page in every state, with invented figures, for whoever changes the pages.
+				r.Handle("/gallery/*", http.StripPrefix("/gallery", gallery.Handler()))
+				r.Handle("/gallery", http.RedirectHandler("/gallery/", http.StatusSeeOther))
+			}
 		})
 		r.NotFound(s.page(func(_ http.ResponseWriter, r *http.Request) error {
 			return notFound("There is no page %s.", r.URL.Path)

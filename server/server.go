@@ -77,7 +77,7 @@ func New(ctx context.Context, cfg Config) (*Server, error) {
 	s.ingest = ingest.New(ingest.Config{Site: s.site, Catalogue: s.catalogue.Load, Committer: s.committer, Now: cfg.Now})
 	s.watch = watch.New(watch.Config{Store: cfg.Store, Site: s.site, Catalogue: s.catalogue.Load, Log: s.log, Now: cfg.Now})
 	s.registry = prometheus.NewRegistry()
-	s.metrics = newMetrics(s.registry, s.committer, s.watch)
+	s.metrics = newMetrics(s.registry, s.committer, s.watch, s.live)
 	s.sessions = scs.New()
 	s.sessions.Store = cfg.Store.Sessions()
 	s.sessions.Lifetime = 14 * 24 * time.Hour

@@ -191,3 +191,19 @@ func (p *program) post(token, media string, body []byte) {
 	require.Equal(p.t, http.StatusOK, res.StatusCode, answer.String())
 	require.NotContains(p.t, answer.String(), "refused")
 }
+
+// get reads an address of the service as a machine.
+func (p *program) get(token, path string) string {
+	p.t.Helper()
+	req, err := http.NewRequest(http.MethodGet, p.url+path, nil)
+	require.NoError(p.t, err)
+	req.Header.Set("Authorization", "Bearer "+token)
+	res, err := http.DefaultClient.Do(req)
+	require.NoError(p.t, err)
+	defer res.Body.Close()
+	var body bytes.Buffer
+	_, err = body.ReadFrom(res.Body)
+	require.NoError(p.t, err)
+	require.Equal(p.t, http.StatusOK, res.StatusCode, body.String())
+	return body.String()
+}

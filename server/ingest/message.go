@@ -3,6 +3,7 @@
 package ingest
 
 import (
+	"bytes"
 	"errors"
 	"fmt"
 	"math"
@@ -126,8 +127,14 @@ func Decode(data []byte, m *Message) error {
 	return decodeError(json.Unmarshal(data, m, json.RejectUnknownMembers(true)))
 }
 
-// DecodeList reads {"measurements": [...]}, leaving each member raw so that one bad member does not sink its neighbours.
+// DecodeList reads {"measurements": [...]}, or the list alone, leaving each member raw so that one bad member does not sink
+// its neighbours.
 func DecodeList(data []byte) ([]jsontext.Value, error) {
+	if bare(data) {
+		var list []jsontext.Value
+		err := json.Unmarshal(data, &list)
+		return list, decodeError(err)
+	}
 	var list struct {
 		Measurements []jsontext.Value `json:"measurements"`
 	}
@@ -135,8 +142,17 @@ func DecodeList(data []byte) ([]jsontext.Value, error) {
 	return list.Measurements, decodeError(err)
 }
 
-// IsList tells whether an object is a list of measurements, by its members' names alone.
+// bare tells whether the text begins as a list.
+func bare(data []byte) bool {
+	data = bytes.TrimLeft(data, " \t\r\n")
+	return len(data) > 0 && data[0] == '['
+}
+
+// IsList tells whether a text is a list of measurements, by its beginning or its members' names alone.
 func IsList(data []byte) bool {
+	if bare(data) {
+		return true
+	}
 	var probe struct {
 		Measurements jsontext.Value `json:"measurements"`
 	}
