@@ -5,8 +5,10 @@ import (
 	"encoding/csv"
 	"encoding/json"
 	"fmt"
+	"maps"
 	"math"
 	"net/http"
+	"slices"
 	"strconv"
 	"strings"
 	"time"
@@ -120,17 +122,25 @@ func (s *Server) getMeasurements(w http.ResponseWriter, r *http.Request) error {
 	return writeJSON(w, http.StatusOK, map[string]any{"measurements": list})
 }
 
-// measurementsCSV writes a fixed set of columns, then the readings.
+// measurementsCSV writes a fixed set of columns, then characteristics and readings: sagwatch import reads it back.
 func measurementsCSV(w http.ResponseWriter, rows []store.Row) error {
 	w.Header().Set("Content-Type", "text/csv; charset=utf-8")
 	out := csv.NewWriter(w)
 	head := []string{"id", "gauge", "panel", "measured_at", "press", "product", "mould", "lane", "cycle", "pressed_at", "series", "sequence", "purpose", "line_at", "verdict"}
 	most := 0
+	names := map[string]bool{}
 	for i := range rows {
 		most = max(most, len(rows[i].Readings))
+		for name := range rows[i].Characteristics {
+			names[name] = true
+		}
 	}
+	own := slices.Sorted(maps.Keys(names))
 	for c := range spc.NumComputed {
 		head = append(head, c.String())
+	}
+	for _, name := range own {
+		head = append(head, "c."+name)
 	}
 	for i := range most {
 		head = append(head, fmt.Sprintf("r%d", i+1))
@@ -156,6 +166,10 @@ func measurementsCSV(w http.ResponseWriter, rows []store.Row) error {
 			when(m.PressedAt), m.Series, count(m.Sequence), string(m.Purpose), when(m.LineAt), string(m.Result.Verdict)}
 		for c := range spc.NumComputed {
 			v, ok := m.Result.Values.Get(c)
+			line = append(line, number(v, ok))
+		}
+		for _, name := range own {
+			v, ok := m.Characteristics[name]
 			line = append(line, number(v, ok))
 		}
 		for j := range most {
