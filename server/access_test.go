@@ -91,3 +91,23 @@ func TestAFormFromAnotherSiteIsRefused(t *testing.T) {
 	res.Body.Close()
 	require.Equal(t, 403, res.StatusCode)
 }
+
+// The description of the machine interface names every route and no other.
+func TestOpenAPIMatchesTheRoutes(t *testing.T) {
+	t.Parallel()
+	s := start(t)
+	var described []string
+	for path, methods := range s.get("/api/v1/openapi.json")["paths"].(map[string]any) {
+		for method := range methods.(map[string]any) {
+			described = append(described, strings.ToUpper(method)+" /api/v1"+path)
+		}
+	}
+	var routes []string
+	require.NoError(t, chi.Walk(s.server.Handler().(chi.Router), func(method, route string, _ http.Handler, _ ...func(http.Handler) http.Handler) error {
+		if strings.HasPrefix(route, "/api/v1/") {
+			routes = append(routes, method+" "+route)
+		}
+		return nil
+	}))
+	require.ElementsMatch(t, routes, described)
+}

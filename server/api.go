@@ -2,6 +2,7 @@ package server
 
 import (
 	"bytes"
+	_ "embed" // openapi.json
 	"encoding/json"
 	"fmt"
 	"io"
@@ -30,6 +31,7 @@ func (s *Server) apiRoutes(r chi.Router) {
 		r.Get("/signals", s.api(s.getSignals))
 		r.Get("/signals/{id}", s.api(s.getSignal))
 		r.Get("/events", s.api(s.getEvents))
+		r.Get("/openapi.json", s.api(getOpenAPI))
 		for _, kind := range definitionKinds {
 			r.Get("/"+kind.plural, s.api(s.getDefinitions(kind)))
 			r.Get("/"+kind.plural+"/{id}", s.api(s.getDefinition(kind)))
@@ -121,4 +123,16 @@ func orEmpty[T any](list []T) []T {
 		return []T{}
 	}
 	return list
+}
+
+// openAPI describes the machine interface; a test holds it against the routes.
+//
+//go:embed openapi.json
+var openAPI []byte
+
+// getOpenAPI handles GET /api/v1/openapi.json.
+func getOpenAPI(w http.ResponseWriter, _ *http.Request) error {
+	w.Header().Set("Content-Type", "application/json")
+	_, _ = w.Write(openAPI) // the client may have gone
+	return nil
 }
