@@ -1,0 +1,503 @@
+package present
+
+import (
+	"encoding/json"
+	"fmt"
+	"math"
+	"slices"
+	"strings"
+	"time"
+
+	"sagwatch/spc"
+	"sagwatch/spc/monitor"
+	"sagwatch/store"
+	"sagwatch/web/plot"
+	"sagwatch/web/ui"
+)
+
+// View is how somebody looks at a page: the plant's clock and their unit of length.
+type View struct {
+	Zone    *time.Location
+	Now     time.Time // plant time
+	Lengths ui.Lengths
+}
+
+// Moment writes a time as seen from now.
+func (v View) Moment(t time.Time) string { return ui.Moment(t.In(v.Zone), v.Now) }
+
+// Quantity is how the values of one characteristic are written.
+type Quantity struct {
+	Name     string // "radius of curvature"
+	Unit     string // as people read it: "mm", "µm", "in", ""
+	Factor   float64
+	Decimals int
+	Sign     bool // a value of either sign: deviations and shape terms
+}
+
+// QuantityOf finds how a characteristic is written: a computed one, or one of the product's own.
+func QuantityOf(name string, p *spc.Product, lengths ui.Lengths) Quantity {
+	q := Quantity{Name: Characteristic(name), Factor: 1, Unit: CharacteristicUnit(name), Decimals: 3}
+	switch {
+	case name == "radius_mm":
+		q.Name, q.Decimals = "radius of curvature", 2
+	case name == "radius_x_mm" || name == "radius_y_mm":
+		q.Decimals = 2
+	case name == "max_deviation_place":
+		q.Decimals = 0
+	case q.Unit == "um":
+		q.Decimals = 1
+		_, shape := shapeNames[name]
+		q.Sign = shape || name == "max_deviation_signed_um"
+	}
+	if p != nil {
+		for _, c := range p.Characteristics {
+			if c.Name == name {
+				q.Unit = c.Unit
+			}
+		}
+	}
+	if q.Unit == "mm" && lengths == ui.InInch {
+		q.Unit, q.Factor, q.Decimals = "in", 1/ui.MMPerInch, q.Decimals+2
+	}
+	q.Unit = ui.UnitName(q.Unit)
+	return q
+}
+
+// Number writes a value without its unit.
+func (q Quantity) Number(v float64) string {
+	if q.Sign {
+		return ui.Signed(v*q.Factor, q.Decimals)
+	}
+	return ui.Number(v*q.Factor, q.Decimals)
+}
+
+// Text writes a value with its unit.
+func (q Quantity) Text(v float64) string { return ui.WithUnit(q.Number(v), q.Unit) }
+
+// Between writes limits: "1107.16 to 1108.88 mm", "at most 381 µm".
+func (q Quantity) Between(l spc.Limits) string {
+	switch {
+	case l.HasLower && l.HasUpper:
+		return q.Number(l.Lower) + " to " + q.Text(l.Upper)
+	case l.HasUpper:
+		return "at most " + q.Text(l.Upper)
+	case l.HasLower:
+		return "at least " + q.Text(l.Lower)
+	}
+	return "none"
+}
+
+// StreamName writes a stream: "mould 7", "press A", "gauge CG-1".
+func StreamName(stream string) string {
+	kind, name := split(stream)
+	return kind + " " + name
+}
+
+// ChartName says what a chart charts: "Radius of curvature, each mould".
+func ChartName(c spc.Chart, q Quantity) string {
+	name := Capital(q.Name)
+	switch c.Kind {
+	case spc.CycleMean:
+		return name + ", mean of each cycle"
+	case spc.CycleSpread:
+		return name + ", scatter inside each cycle"
+	}
+	if c.By != "" && c.By != "press" && c.By != "gauge" {
+		return name + ", each " + c.By
+	}
+	return name
+}
+
+// statistic says what one point is, with its unit.
+func statistic(c spc.Chart, q Quantity) string {
+	unit := ""
+	if q.Unit != "" {
+		unit = ", " + q.Unit
+	}
+	switch c.Kind {
+	case spc.CycleMean:
+		return q.Name + ", mean of each cycle, each mould's own level taken off" + unit
+	case spc.CycleSpread:
+		return "standard deviation of " + q.Name + " inside each cycle, each mould's own level taken off" + unit
+	}
+	if c.Gauge != "" {
+		return q.Name + " of every master check" + unit
+	}
+	return q.Name + " of every panel" + unit
+}
+
+// thing is what a chart counts.
+func thing(c spc.Chart) (one, many string) {
+	switch {
+	case c.Gauge != "":
+		return "master check", "master checks"
+	case c.Kind == spc.CycleMean || c.Kind == spc.CycleSpread:
+		return "cycle", "cycles"
+	}
+	return "panel", "panels"
+}
+
+// place says whose chart it is: "Mould 7 on press A", "Press A", "Gauge CG-1".
+func place(c spc.Chart, stream string) string {
+	kind, _ := split(stream)
+	if c.Press != "" && kind != "press" && stream != "" {
+		return Capital(StreamName(stream)) + " on press " + c.Press
+	}
+	if stream == "" {
+		return map[bool]string{true: "Press " + c.Press, false: "Gauge " + c.Gauge}[c.Press != ""]
+	}
+	return Capital(StreamName(stream))
+}
+
+// PanelHref is the page of a panel; "" for one without press.
+func PanelHref(press, serial string) string {
+	if press == "" || serial == "" {
+		return ""
+	}
+	return "/panels/" + pathPart(press) + "/" + pathPart(serial)
+}
+
+// Drawing turns the points of one stream into a pane's points: the points of a rule's hit are all marked, its words stand at the
+// last of them.
+func Drawing(v View, c spc.Chart, q Quantity, points []monitor.Point, mark int64) []plot.Point {
+	out := make([]plot.Point, len(points))
+	judged := make([]int, 0, len(points)) // indices, to follow a mask back
+	excused := map[string]bool{}
+	for i := range points {
+		p := &points[i]
+		d := plot.Point{At: p.At, Value: p.Value * q.Factor, Href: PanelHref(c.Press, p.Panel),
+			Title: q.Text(p.Value) + ", " + ui.ClockSeconds(p.At.In(v.Zone)) + ", panel " + p.Panel, Gap: i > 0 && p.Phase != points[i-1].Phase}
+		switch {
+		case p.Excluded != "":
+			d.Kind = plot.Hollow
+			if !excused[p.Excluded] {
+				d.Reason, excused[p.Excluded] = p.Excluded, true
+			}
+		case p.Hollow:
+			d.Kind = plot.Hollow
+		default:
+			judged = append(judged, i)
+		}
+		if mark != 0 && p.Measurement == mark {
+			d.Kind, d.Words = plot.Signal, "this panel"
+		}
+		out[i] = d
+		for _, h := range p.Hits {
+			for back := range 64 {
+				if j := len(judged) - 1 - back; h.Mask&(1<<back) != 0 && j >= 0 && mark == 0 {
+					out[judged[j]].Kind = plot.Signal
+				}
+			}
+			if mark == 0 {
+				out[i].Kind, out[i].Words = plot.Signal, h.Words
+			}
+		}
+	}
+	return out
+}
+
+// Jumps are the changes from each point to the next, for the pane that asks whether it jumped.
+func Jumps(q Quantity, points []monitor.Point, drawn []plot.Point) []plot.Point {
+	var out []plot.Point
+	for i := 1; i < len(points); i++ {
+		if !points[i].HasMR {
+			continue
+		}
+		before := i - 1
+		for before > 0 && (points[before].Excluded != "" || points[before].Hollow) {
+			before--
+		}
+		d := drawn[i]
+		d.Value = (points[i].Value - points[before].Value) * q.Factor
+		d.Title = "change " + ui.WithUnit(ui.Signed(d.Value, q.Decimals), q.Unit) + ", " + d.Title
+		d.Reason, d.Words = "", ""
+		if d.Kind == plot.Signal && !slices.ContainsFunc(points[i].Hits, func(h monitor.Hit) bool { return h.Rule == monitor.Jumped }) {
+			d.Kind = plot.Measured
+		}
+		out = append(out, d)
+	}
+	return out
+}
+
+// band is a stretch of points under one set of limits.
+type band struct {
+	from, to  time.Time // of its first and last point
+	first     *monitor.Point
+	limits    spc.Limits // of a point of full size
+	mr        spc.Limits
+	source    spc.LimitSource
+	hasLimits bool
+}
+
+// bands cuts points where their limits change. Cycles of fewer panels have their own, wider limits; the band shows those of the
+// fullest cycle.
+func bands(points []monitor.Point) []band {
+	var out []band
+	most := 0
+	for i := range points {
+		p := &points[i]
+		n := len(out) - 1
+		same := n >= 0 && out[n].source == p.Source && out[n].first.Phase == p.Phase
+		if same && p.N == most && p.Limits != out[n].limits {
+			same = false
+		}
+		if !same {
+			out = append(out, band{from: p.At, first: p, limits: p.Limits, mr: p.MRLimits, source: p.Source, hasLimits: p.Source != ""})
+			most, n = p.N, n+1
+		}
+		if p.N > most {
+			most, out[n].limits, out[n].mr = p.N, p.Limits, p.MRLimits
+		}
+		out[n].to = p.At
+	}
+	return out
+}
+
+// Bands draws the limits of a pane. Words say what begins where a revision begins.
+func Bands(v View, c spc.Chart, q Quantity, points []monitor.Point, log []monitor.LimitsInForce, until time.Time) []plot.LimitSpan {
+	var out []plot.LimitSpan
+	all := bands(points)
+	for i, b := range all {
+		if !b.hasLimits {
+			continue
+		}
+		to := until
+		if i+1 < len(all) {
+			to = all[i+1].from
+			if all[i+1].first.Phase != b.first.Phase {
+				to = b.to
+			}
+		}
+		span := spanOf(q, b.limits, b.from, to)
+		span.Provisional = b.source != spc.Frozen
+		if c.Kind == spc.CycleSpread && span.Lower <= 0 {
+			span.HasLower = false
+		}
+		span.Words = revision(c, b, log)
+		out = append(out, span)
+	}
+	return out
+}
+
+func spanOf(q Quantity, l spc.Limits, from, to time.Time) plot.LimitSpan {
+	return plot.LimitSpan{From: from, To: to, Lower: l.Lower * q.Factor, Centre: l.Centre * q.Factor, Upper: l.Upper * q.Factor,
+		HasLower: l.HasLower, HasCentre: l.HasCentre, HasUpper: l.HasUpper}
+}
+
+// JumpBands are the limits of changes: as far up as down.
+func JumpBands(q Quantity, points []monitor.Point, until time.Time) []plot.LimitSpan {
+	var out []plot.LimitSpan
+	all := bands(points)
+	for i, b := range all {
+		if !b.hasLimits || !b.mr.HasUpper {
+			continue
+		}
+		to := until
+		if i+1 < len(all) {
+			to = all[i+1].from
+		}
+		out = append(out, plot.LimitSpan{From: b.from, To: to, Lower: -b.mr.Upper * q.Factor, Upper: b.mr.Upper * q.Factor,
+			HasLower: true, HasCentre: true, HasUpper: true, Provisional: b.source != spc.Frozen})
+	}
+	return out
+}
+
+func revision(c spc.Chart, b band, log []monitor.LimitsInForce) string {
+	_, many := thing(c)
+	switch b.source {
+	case spc.Guard:
+		return "guard: the spread before about the new centre"
+	case spc.Provisional:
+		for _, l := range log {
+			if l.Source == spc.Provisional && l.Phase == b.first.Phase && l.N > 0 {
+				return "provisional from " + ui.Count(int64(l.N)) + " " + many
+			}
+		}
+		return "provisional"
+	}
+	for i := len(log) - 1; i >= 0; i-- {
+		if l := log[i]; l.Source == spc.Frozen && !l.From.After(b.from) {
+			if l.By == "" {
+				return "given in the chart's definition"
+			}
+			return "frozen, " + l.By
+		}
+	}
+	return "frozen"
+}
+
+// EventWords names a happening for the lane under the axis.
+func EventWords(e spc.Event) string {
+	words := strings.ReplaceAll(e.Kind, "-", " ")
+	if e.Mould != "" {
+		words += ", mould " + e.Mould
+	}
+	if e.Text != "" {
+		if e.Kind == "note" {
+			return e.Text
+		}
+		words += ": " + e.Text
+	}
+	return words
+}
+
+// DecodeLimits reads the fold's own words about limits; what cannot be read is left out.
+func DecodeLimits(logged []store.LimitsInForce, stream string) []monitor.LimitsInForce {
+	var out []monitor.LimitsInForce
+	for _, l := range logged {
+		var in monitor.LimitsInForce
+		if (stream == "" || l.Stream == stream) && json.Unmarshal(l.Body, &in) == nil {
+			out = append(out, in)
+		}
+	}
+	// A re-fold may say the same limits again with another centre: the latest word about one beginning counts.
+	slices.SortStableFunc(out, func(a, b monitor.LimitsInForce) int { return a.From.Compare(b.From) })
+	kept := out[:0]
+	for _, l := range out {
+		if n := len(kept) - 1; n >= 0 && kept[n].From.Equal(l.From) && kept[n].Source == l.Source && kept[n].Phase == l.Phase && kept[n].Stream == l.Stream {
+			kept[n] = l
+			continue
+		}
+		kept = append(kept, l)
+	}
+	return kept
+}
+
+// pointProbability is the chance that one point signals falsely by the limits alone: what the definition asks for, or 2 (1 - Phi(k)) of
+// limits at k sigma for a normal value; 0 when it is not known. On a one-sided chart half of the two-sided chance is left.
+func pointProbability(l spc.LimitRule) float64 {
+	p := l.Probability
+	switch {
+	case p > 0:
+	case l.K > 0:
+		p = math.Erfc(l.K / math.Sqrt2)
+	case l.ARL0 > 0:
+		p = 1 / l.ARL0
+	}
+	if l.Side != "" {
+		p /= 2
+	}
+	return p
+}
+
+// multiple writes how many standard deviations limits lie from the centre.
+func multiple(l spc.LimitRule) string {
+	k := l.K
+	switch {
+	case k > 0:
+	case l.Probability > 0:
+		k = math.Sqrt2 * math.Erfcinv(l.Probability)
+	case l.ARL0 > 0:
+		k = math.Sqrt2 * math.Erfcinv(1/l.ARL0)
+	default:
+		k = 3
+	}
+	if k == 3 {
+		return "three"
+	}
+	return ui.Number(k, 2)
+}
+
+// RuleWords says in words what makes a point signal.
+func RuleWords(rules []spc.RuleSetting) string {
+	if len(rules) == 0 {
+		rules = []spc.RuleSetting{{Key: "beyond-limits"}}
+	}
+	usual := func(r spc.RuleSetting, n int) string {
+		if r.Count > 0 {
+			n = r.Count
+		}
+		return ui.InWords(int64(n))
+	}
+	var out []string
+	for _, r := range rules {
+		switch r.Key {
+		case "beyond-limits":
+			out = append(out, "it lies beyond a limit")
+		case "run-one-side":
+			out = append(out, usual(r, 9)+" in a row lie on one side of the centre")
+		case "trend":
+			out = append(out, usual(r, 6)+" in a row rise or fall")
+		case "alternating":
+			out = append(out, usual(r, 14)+" go up and down by turns")
+		case "two-of-three-beyond-2s":
+			out = append(out, "two of three lie beyond two thirds of the way to one limit")
+		case "four-of-five-beyond-1s":
+			out = append(out, "four of five lie beyond a third of the way to one limit")
+		case "fifteen-within-1s":
+			out = append(out, usual(r, 15)+" in a row lie within a third of the way to the limits")
+		case "eight-outside-1s":
+			out = append(out, usual(r, 8)+" in a row lie outside a third of the way to the limits")
+		default:
+			out = append(out, strings.ReplaceAll(r.Key, "-", " "))
+		}
+	}
+	return "A point signals when " + orList(out) + "."
+}
+
+func orList(words []string) string {
+	if n := len(words); n > 1 {
+		return strings.Join(words[:n-1], ", ") + " or when " + words[n-1]
+	}
+	return strings.Join(words, "")
+}
+
+// Itself is what a chart says of itself: where its limits come from, how neighbours hang together, what signals, how often falsely.
+func Itself(v View, c spc.Chart, press *spc.Press, log []monitor.LimitsInForce, everyPoint time.Duration) []ui.Sentence {
+	one, many := thing(c)
+	var out []ui.Sentence
+	say := func(format string, a ...any) { out = append(out, ui.Say(fmt.Sprintf(format, a...))) }
+	if n := len(log); n > 0 {
+		l := log[n-1]
+		switch {
+		case l.Refused != "":
+			say("There are no limits: %s", l.Refused)
+		case l.N == 0:
+			say("The limits are given, not worked out from a baseline: %s.", strings.TrimSuffix(l.Reason, "."))
+		default:
+			how := "the limits are those of a cycle as an individual, from the variation from cycle to cycle"
+			switch {
+			case c.Kind == spc.CycleSpread:
+				how = "the limits are those of a standard deviation of so many panels"
+			case c.Kind == spc.Individuals && l.Lag1Found:
+				how = "the limits are " + multiple(c.Limits) + " standard deviations of the baseline either side of its mean"
+			case c.Kind == spc.Individuals:
+				how = "the limits are " + multiple(c.Limits) + " standard deviations either side of the mean, worked out from the changes from each " + one + " to the next"
+			}
+			if l.Log {
+				how = "the limits are worked out on logarithms"
+			}
+			say("From a baseline of %s, pressed %s to %s, %s.", ui.Plural(int64(l.N), one, many), v.Moment(l.BaselineFrom), v.Moment(l.BaselineTo), how)
+		}
+		if l.Lag1Band > 0 {
+			words := "neighbours hardly resemble each other"
+			if l.Lag1Found {
+				words = "neighbours resemble each other"
+			}
+			say("In the baseline %s: the lag-1 correlation is %s; chance alone stays within %s.", words, ui.Number(l.Lag1, 2), ui.Number(l.Lag1Band, 2))
+		}
+		for _, note := range l.Notes {
+			out = append(out, ui.Say(readable(note)))
+		}
+	}
+	say("%s", RuleWords(c.Rules))
+	if p := pointProbability(c.Limits); p > 0 && onlyBeyond(c.Rules) {
+		every := 1 / p
+		words := "By itself a stream of this chart signals falsely about once in " + ui.Count(int64(math.Round(every))) + " " + many
+		if everyPoint > 0 {
+			words += ", " + ui.Lasting(time.Duration(every*float64(everyPoint)))
+		}
+		say("%s, when nothing is wrong: exact for independent points of known distribution; autocorrelation and limits from a short baseline make it more often.", words)
+	}
+	if c.Standard && press != nil && press.FalseSignals > 0 {
+		say("All standard charts of press %s together: %s false points in a shift of eight hours when nothing is wrong, fewer once they are merged into signals.", press.ID, ui.Number(press.FalseSignals, 1))
+	}
+	if !c.Standard {
+		say("This chart was made by hand and stands outside the press's budget of false signals.")
+	}
+	return out
+}
+
+func onlyBeyond(rules []spc.RuleSetting) bool {
+	return len(rules) == 0 || len(rules) == 1 && rules[0].Key == "beyond-limits"
+}
