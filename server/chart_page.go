@@ -256,6 +256,9 @@ func (s *Server) buckets(ctx context.Context, d *present.ChartData, from, to tim
 	return s.store.Buckets(ctx, s.site, q)
 }
 
+// longestSignal is how long before the time shown a signal that goes on in it may have begun.
+const longestSignal = 7 * 24 * time.Hour
+
 // month is how far back the drawing above a chart goes.
 const month = 30 * 24 * time.Hour
 
@@ -267,12 +270,12 @@ func (s *Server) chartAround(ctx context.Context, d *present.ChartData) error {
 		return err
 	}
 	d.Log = present.DecodeLimits(logged, d.Stream)
-	list, err := s.store.Signals(ctx, s.site, store.SignalFilter{Chart: c.ID, From: micro(d.From), To: micro(d.To).Add(time.Microsecond), Limit: mostOpen})
+	list, err := s.store.Signals(ctx, s.site, store.SignalFilter{Chart: c.ID, From: micro(d.From.Add(-longestSignal)), To: micro(d.To).Add(time.Microsecond), Limit: mostOpen})
 	if err != nil {
 		return err
 	}
 	for _, g := range list {
-		if g.Stream == d.Stream && g.State != store.SignalWithdrawn {
+		if g.Stream == d.Stream && g.State != store.SignalWithdrawn && !g.LastAt.Before(d.From) {
 			d.Signals = append(d.Signals, g)
 		}
 	}

@@ -233,9 +233,8 @@ func (s *Server) kindOf(gauge string, at time.Time) spc.GaugeKind {
 	return g.Kind
 }
 
-// PanelVerdict combines the latest valid measurement of each gauge kind: any that does not conform decides, then any that
-// is undecided; one that was not judged says nothing beside others.
-func PanelVerdict(rows []store.Row, kindOf func(string, time.Time) spc.GaugeKind) spc.Verdict {
+// latestOfKinds finds the latest valid measurement of each gauge kind, in line order.
+func latestOfKinds(rows []store.Row, kindOf func(string, time.Time) spc.GaugeKind) []*store.Row {
 	latest := map[spc.GaugeKind]*store.Row{}
 	for i := range rows {
 		m := &rows[i]
@@ -247,8 +246,20 @@ func PanelVerdict(rows []store.Row, kindOf func(string, time.Time) spc.GaugeKind
 			latest[kind] = m
 		}
 	}
+	var out []*store.Row
+	for i := range rows {
+		if latest[kindOf(rows[i].Gauge, rows[i].MeasuredAt)] == &rows[i] {
+			out = append(out, &rows[i])
+		}
+	}
+	return out
+}
+
+// PanelVerdict combines the latest valid measurement of each gauge kind: any that does not conform decides, then any that
+// is undecided; one that was not judged says nothing beside others.
+func PanelVerdict(rows []store.Row, kindOf func(string, time.Time) spc.GaugeKind) spc.Verdict {
 	worst := spc.NotJudged
-	for _, m := range latest {
+	for _, m := range latestOfKinds(rows, kindOf) {
 		switch m.Result.Verdict {
 		case spc.DoesNotConform:
 			return spc.DoesNotConform

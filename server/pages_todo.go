@@ -6,8 +6,6 @@ func (s *Server) notYet(http.ResponseWriter, *http.Request) error {
 	return &Trouble{Status: http.StatusNotImplemented, Say: "Not built yet."}
 }
 
-func (s *Server) showPanels(w http.ResponseWriter, r *http.Request) error    { return s.notYet(w, r) }
-func (s *Server) showPanel(w http.ResponseWriter, r *http.Request) error     { return s.notYet(w, r) }
 func (s *Server) showSignals(w http.ResponseWriter, r *http.Request) error   { return s.notYet(w, r) }
 func (s *Server) showSignal(w http.ResponseWriter, r *http.Request) error    { return s.notYet(w, r) }
 func (s *Server) doAcknowledge(w http.ResponseWriter, r *http.Request) error { return s.notYet(w, r) }

@@ -102,6 +102,9 @@ func ChartName(c spc.Chart, q Quantity) string {
 	case spc.CycleSpread:
 		return name + ", scatter inside each cycle"
 	}
+	if c.Gauge != "" {
+		return "Master checks, " + q.Name
+	}
 	if c.By != "" && c.By != "press" && c.By != "gauge" {
 		return name + ", each " + c.By
 	}
@@ -189,11 +192,40 @@ func Drawing(v View, c spc.Chart, q Quantity, points []monitor.Point, mark int64
 				}
 			}
 			if mark == 0 {
-				out[i].Kind, out[i].Words = plot.Signal, h.Words
+				out[i].Kind, out[i].Words = plot.Signal, hitWords(p.Hits)
 			}
 		}
 	}
 	return out
+}
+
+// hitWords are the words of a point's first rule; that it jumped is said only where there is nothing else.
+func hitWords(hits []monitor.Hit) string {
+	words := ""
+	for _, h := range hits {
+		if h.Rule != monitor.Jumped {
+			return h.Words
+		}
+		words = h.Words
+	}
+	return words
+}
+
+// signals is true of a point that completes a rule; a jump alone opens no signal.
+func signals(p *monitor.Point) bool {
+	return slices.ContainsFunc(p.Hits, func(h monitor.Hit) bool { return h.Rule != monitor.Jumped })
+}
+
+// aside keeps the words of a companion pane's last signal only: there is no room for more.
+func aside(points []plot.Point) []plot.Point {
+	seen := false
+	for i := len(points) - 1; i >= 0; i-- {
+		if points[i].Words != "" && seen {
+			points[i].Words = ""
+		}
+		seen = seen || points[i].Words != ""
+	}
+	return points
 }
 
 // Jumps are the changes from each point to the next, for the pane that asks whether it jumped.
@@ -469,7 +501,8 @@ func Itself(v View, c spc.Chart, press *spc.Press, log []monitor.LimitsInForce, 
 			}
 			say("From a baseline of %s, pressed %s to %s, %s.", ui.Plural(int64(l.N), one, many), v.Moment(l.BaselineFrom), v.Moment(l.BaselineTo), how)
 		}
-		if l.Lag1Band > 0 {
+		told := slices.ContainsFunc(l.Notes, func(note string) bool { return strings.Contains(note, "correlated") })
+		if l.Lag1Band > 0 && !told {
 			words := "neighbours hardly resemble each other"
 			if l.Lag1Found {
 				words = "neighbours resemble each other"

@@ -91,11 +91,11 @@ func trailing(points []monitor.Point) (n int, words string, since time.Time) {
 		if p.Excluded != "" || p.Hollow {
 			continue
 		}
-		if len(p.Hits) == 0 {
+		if !signals(p) {
 			break
 		}
 		if n == 0 {
-			words = p.Hits[0].Words
+			words = hitWords(p.Hits)
 		}
 		n++
 		since = p.At
@@ -109,7 +109,7 @@ func Chart(v View, frame ui.Frame, d ChartData) page.Chart {
 	m := page.Chart{Frame: frame, Statement: d.statement(v, q), Itself: Itself(v, d.Chart, d.Press, d.Log, d.Every), Limits: limitRows(v, q, d.Log)}
 	for _, s := range d.Others {
 		if len(d.Others) > 1 {
-			m.Streams = append(m.Streams, page.Stream{Name: StreamName(s.Stream), Href: ChartHref(d.Chart.ID, s.Stream, d.From, d.To), Current: s.Stream == d.Stream, State: pointState(s.Point, false)})
+			m.Streams = append(m.Streams, page.Stream{Name: StreamName(s.Stream), Href: ChartHref(d.Chart.ID, s.Stream, d.From, d.To), Current: s.Stream == d.Stream, State: pointState(s.Point)})
 		}
 	}
 	m.Span = d.span(v)
@@ -160,17 +160,11 @@ func Chart(v View, frame ui.Frame, d ChartData) page.Chart {
 	return m
 }
 
-func pointState(p monitor.Point, quiet bool) ui.State {
-	if len(p.Hits) > 0 {
-		return ui.Is(ui.Bad, p.Hits[0].Words)
+func pointState(p monitor.Point) ui.State {
+	if signals(&p) {
+		return ui.Is(ui.Bad, hitWords(p.Hits))
 	}
-	if quiet {
-		if p.Source == "" {
-			return ui.Is(ui.None, "no limits yet")
-		}
-		return ui.Is(ui.Good, "inside its limits")
-	}
-	return ui.State{}
+	return ui.State{} // quiet unless something is wrong
 }
 
 // statement says how the stream stands at the end of the time shown.
@@ -221,7 +215,7 @@ func (d *ChartData) statement(v View, q Quantity) ui.Statement {
 	hits, lastHit := 0, time.Time{}
 	judged := 0
 	for i := range d.Points {
-		if len(d.Points[i].Hits) > 0 {
+		if signals(&d.Points[i]) {
 			hits, lastHit = hits+1, d.Points[i].At
 		}
 		if d.Points[i].Source != "" && d.Points[i].Excluded == "" && !d.Points[i].Hollow {
@@ -239,6 +233,8 @@ func (d *ChartData) statement(v View, q Quantity) ui.Statement {
 		if !strings.HasPrefix(words, "beyond") {
 			st.Say = ui.Say(whose + ": " + what + " signals, " + words + ".")
 		}
+	case n > 1 && strings.HasPrefix(words, "beyond"):
+		st.Say = ui.Say(whose + " has been " + strings.Replace(words, "beyond", "beyond the", 1) + " since " + v.Moment(since) + ", " + ui.Plural(int64(n), one, many) + " in a row.")
 	case n > 1:
 		st.Say = ui.Say(whose + ": the last " + ui.Plural(int64(n), one, many) + " signal since " + v.Moment(since) + ", " + words + ".")
 	case last.Source == "" && last.Need > 0:
@@ -312,7 +308,7 @@ func (d *ChartData) drawing(v View, q Quantity) *plot.Chart {
 		sq, sc := q, c
 		sq.Sign, sc.Kind = false, spc.CycleSpread
 		sq.Decimals++
-		panes = append(panes, plot.Pane{Title: "Does it scatter?", What: statistic(sc, sq), Points: Drawing(v, sc, sq, d.Scatter, 0), Decimals: sq.Decimals,
+		panes = append(panes, plot.Pane{Title: "Does it scatter?", What: statistic(sc, sq), Points: aside(Drawing(v, sc, sq, d.Scatter, 0)), Decimals: sq.Decimals,
 			Limits: Bands(v, sc, sq, d.Scatter, d.Spreads, until)})
 	}
 	panes = append(panes, main)
@@ -429,14 +425,13 @@ func (d *ChartData) month(v View, q Quantity) *plot.Chart {
 	for _, b := range d.Month {
 		low, high = min(low, b.Min), max(high, b.Max)
 	}
-	days := ui.Lasting(d.MonthTo.Sub(d.MonthFrom))
 	unit := ""
 	if q.Unit != "" {
 		unit = ", " + q.Unit
 	}
 	bin := d.MonthTo.Sub(d.MonthFrom) / MonthColumns
-	return &plot.Chart{ID: "month", Title: Capital(days) + " of " + StreamName(d.Stream), Desc: "Least " + q.Text(low) + ", greatest " + q.Text(high), From: d.MonthFrom, To: d.MonthTo, Zone: v.Zone,
-		Panes: []plot.Pane{{Title: Capital(days) + " of " + StreamName(d.Stream), What: q.Name + " of every panel: each column from the least to the greatest, the mean on top" + unit, Height: 60, Decimals: q.Decimals,
+	return &plot.Chart{ID: "month", Title: "Thirty days of " + StreamName(d.Stream), Desc: "Least " + q.Text(low) + ", greatest " + q.Text(high), From: d.MonthFrom, To: d.MonthTo, Zone: v.Zone,
+		Panes: []plot.Pane{{Title: "Thirty days of " + StreamName(d.Stream), What: q.Name + " of every panel: each column from the least to the greatest, the mean on top" + unit, Height: 60, Decimals: q.Decimals,
 			Columns: Columns(v, q, d.Month, bin, nil, nil)}},
 		Bracket: &plot.Bracket{From: d.From, To: d.To, Words: "shown below"}}
 }
@@ -534,3 +529,5 @@ func (d *ChartData) twin(v View, q Quantity) (ui.Table, string) {
 	}
 	return t, ""
 }
+
+func queryPart(s string) string { return url.QueryEscape(s) }

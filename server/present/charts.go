@@ -41,7 +41,7 @@ func Charts(v View, frame ui.Frame, groups []ChartGroup, openSignals int) page.C
 			charts++
 			streams += len(c.Streams)
 			for _, s := range c.Streams {
-				if len(s.Point.Hits) > 0 {
+				if signals(&s.Point) {
 					odd++
 				}
 			}
@@ -90,8 +90,8 @@ func chartRow(v View, c ChartOnList) page.ChartRow {
 		if s.Point.At.After(latest.Point.At) {
 			latest = s
 		}
-		if len(s.Point.Hits) > 0 {
-			odd, words = append(odd, s.Stream), s.Point.Hits[0].Words
+		if signals(&s.Point) {
+			odd, words = append(odd, s.Stream), hitWords(s.Point.Hits)
 		}
 		if len(c.Streams) > 1 {
 			_, short := split(s.Stream)
