@@ -137,7 +137,10 @@ func (s *Server) keyInForm(w http.ResponseWriter, r *http.Request, status int, f
 	at := "/gauge/" + url.PathEscape(id)
 	m := page.KeyIn{Frame: s.frame(r, "Key in readings", ui.AtGauge), Gauge: id, Action: at + "/key-in", Back: at, Problems: f.Problems(), About: f.About(), Places: f.Grid(), Values: f.Values(), Block: f.Block(), Save: "Store the readings",
 		Statement: ui.Statement{Where: []ui.Run{{Text: "Gauge", Href: "/gauge"}, {Text: id, Href: at}}, Say: ui.Say("Key in what the gauge computer could not send."),
-			Doubts: []ui.Sentence{ui.Say("The readings are judged, charted and kept like any other, and carry your name.")}}}
+			Doubts: []ui.Sentence{ui.Say("The readings are judged, charted and kept like any other, and carry your name. Without the time pressed it is worked out from the time in the lehr.")}}}
+	if len(f.Gauge.Masters) > 0 {
+		m.Statement.Doubts[0] = m.Statement.Doubts[0].And(" A master check needs only its panel, its time and the readings.")
+	}
 	m.Frame.At, m.Frame.Caution = "gauge "+id, glassCaution
 	kept := ui.Say("Nothing is lost: all you typed stands below.")
 	switch {

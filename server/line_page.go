@@ -53,8 +53,37 @@ func (s *Server) lineFacts(ctx context.Context, lengths ui.Lengths) (present.Lin
 		}
 		f.Presses = append(f.Presses, facts)
 	}
+	if err := s.countedShift(ctx, &f); err != nil {
+		return f, err
+	}
 	f.Gauges, err = s.gaugesFacts(ctx)
 	return f, err
+}
+
+// countedShift turns to the shift before while no panel of the present one has left the lehr: an empty table helps nobody.
+func (s *Server) countedShift(ctx context.Context, f *present.LineFacts) error {
+	for i := range f.Presses {
+		if f.Presses[i].Counts.Total() > 0 {
+			return nil
+		}
+	}
+	before := present.ShiftAt(s.catalogue.Load().Site(s.site).Shifts, f.Shift.From.Add(-time.Second))
+	counts, any := make([]store.Counts, len(f.Presses)), false
+	for i := range f.Presses {
+		var err error
+		if counts[i], err = s.shiftCounts(ctx, f.Presses[i].Def.ID, before); err != nil {
+			return err
+		}
+		any = any || counts[i].Total() > 0
+	}
+	if !any {
+		return nil
+	}
+	f.Shift, f.Before = before, true
+	for i := range f.Presses {
+		f.Presses[i].Counts = counts[i]
+	}
+	return nil
 }
 
 // lineSignals reads the signals that stand and those of the shift, newest first, and the newest of all.

@@ -200,6 +200,11 @@ func because(f GaugePageFacts) string {
 	if len(r.Result.Reasons) > 0 {
 		said := make([]string, 0, 2)
 		for _, reason := range r.Result.Reasons {
+			for _, it := range r.Result.Items { // names of a product's own characteristics are written as they are keyed
+				if rest, ok := strings.CutPrefix(reason, it.Name+" "); ok {
+					reason = Characteristic(it.Name) + " " + rest
+				}
+			}
 			if said = append(said, readable(reason)); len(said) == 2 {
 				break
 			}

@@ -102,10 +102,6 @@ func (f KeyInFacts) About() []ui.Input {
 	for i := range purposes {
 		purposes[i].Selected = purposes[i].Value == t.Purpose
 	}
-	master := ""
-	if len(f.Gauge.Masters) > 0 {
-		master = "A master check needs only its panel, its time and the readings; press, product and mould are then passed over."
-	}
 	out := []ui.Input{
 		{ID: "panel", Name: "panel", Label: "Panel", Value: t.Panel, Max: 64},
 		{ID: "press", Name: "press", Label: "Press", Options: options("", t.Press, presses...)},
@@ -116,8 +112,8 @@ func (f KeyInFacts) About() []ui.Input {
 		out = append(out, ui.Input{ID: "lane", Name: "lane", Label: "Lehr lane", Optional: true, Options: options("not known", t.Lane, lanes...)})
 	}
 	out = append(out, ui.Input{ID: "measured_at", Name: "measured_at", Label: "Gauged, plant time", Value: t.MeasuredAt},
-		ui.Input{ID: "pressed_at", Name: "pressed_at", Label: "Pressed, plant time", Value: t.PressedAt, Optional: true, Help: "Left empty it is worked out from the time in the lehr."},
-		ui.Input{ID: "purpose", Name: "purpose", Label: "Purpose", Options: purposes, Help: master})
+		ui.Input{ID: "pressed_at", Name: "pressed_at", Label: "Pressed, plant time", Value: t.PressedAt, Optional: true},
+		ui.Input{ID: "purpose", Name: "purpose", Label: "Purpose", Options: purposes})
 	for i := range out {
 		out[i].Problem = f.problem(out[i].ID)
 	}
@@ -206,7 +202,7 @@ const widest = 12
 // spot. Without positions, or when they do not fall into at most twelve columns, they stand in their order.
 func GridRows(xy [][2]float64, n int) [][]int {
 	if len(xy) == n && n > 0 {
-		if rows, ok := grid(xy); ok {
+		if rows, ok := onGrid(xy); ok {
 			return rows
 		}
 	}
@@ -227,8 +223,8 @@ func GridRows(xy [][2]float64, n int) [][]int {
 	return rows
 }
 
-// grid finds rows and columns by gaps in y and in x; it fails where two places fall into one spot or a row is too wide.
-func grid(xy [][2]float64) ([][]int, bool) {
+// onGrid finds rows and columns by gaps in y and in x; it fails where two places fall into one spot or a row is too wide.
+func onGrid(xy [][2]float64) ([][]int, bool) {
 	rowOf, rows := gridBands(xy, 1)
 	columnOf, columns := gridBands(xy, 0)
 	if columns > widest || rows > 4*widest {

@@ -22,7 +22,9 @@ const LineSpan = 8 * time.Hour
 type LineFacts struct {
 	Now     time.Time
 	Lengths ui.Lengths
+	// Shift is the one whose panels are counted: the present one, or the one Before it while none of this one has left the lehr.
 	Shift   Shift
+	Before  bool
 	Presses []PressFacts
 	Gauges  []GaugeFacts
 	Charts  map[string]spc.Chart
@@ -154,12 +156,7 @@ func pressOnLine(f LineFacts, p *PressFacts) page.Press {
 		m.Product = "product " + p.Product
 	}
 	signals := standingOn(f, id)
-	odd := map[string]*store.Signal{} // by mould: the one that its link leads to
-	for _, g := range signals {
-		if kind, name := split(g.Stream); kind == "mould" && (odd[name] == nil || odd[name].Ended && !g.Ended) {
-			odd[name] = g
-		}
-	}
+	odd := oddMoulds(f, id)
 	m.Ring = pressRing(p, odd)
 	if p.Last.IsZero() || p.Product == "" {
 		m.State, m.NoChart = ui.Is(ui.None, "nothing yet"), "No panel of this press has been charted yet."
@@ -183,22 +180,41 @@ func stretchWords(f LineFacts, p *PressFacts) string {
 	return "The eight hours before " + ui.Moment(to, f.Now) + ", by time pressed; what was pressed since is in the lehr or not measured."
 }
 
+// oddMoulds gives each mould that a signal is about which goes on, with the signal that its link leads to: the one that says most.
+// A mould whose points have come back carries no mark, though its signal stays in the list until somebody closes it.
+func oddMoulds(f LineFacts, press string) map[string]*store.Signal {
+	out := map[string]*store.Signal{}
+	now, _ := leads(f)
+	for _, g := range now {
+		if kind, name := split(g.Stream); kind == "mould" && g.Press == press && out[name] == nil {
+			out[name] = g
+		}
+	}
+	return out
+}
+
 func pressState(f LineFacts, p *PressFacts, signals []*store.Signal) ui.State {
-	open, acknowledged := 0, 0
+	open, acknowledged, back := 0, 0, 0
 	for _, g := range signals {
-		if g.State == store.SignalOpen {
+		switch {
+		case g.Ended:
+			back++
+		case g.State == store.SignalOpen:
 			open++
-		} else {
+		default:
 			acknowledged++
 		}
 	}
+	n := func(k int) string { return ui.Plural(int64(k), "signal", "signals") }
 	switch {
 	case f.Of > 0:
 		return ui.Is(ui.None, "not final while history comes in")
 	case open > 0:
-		return ui.Is(ui.Bad, ui.Plural(int64(open), "signal", "signals")+" open")
+		return ui.Is(ui.Bad, n(open)+" open")
 	case acknowledged > 0:
-		return ui.Is(ui.Held, ui.Plural(int64(acknowledged), "signal", "signals")+" acknowledged")
+		return ui.Is(ui.Held, n(acknowledged)+" acknowledged")
+	case back > 0:
+		return ui.Is(ui.Held, n(back)+" to close, come back since")
 	case !judged(p):
 		return ui.Is(ui.None, "not judged by charts yet")
 	}
@@ -283,9 +299,9 @@ func pressRing(p *PressFacts, odd map[string]*store.Signal) *plot.Ring {
 	switch len(with) {
 	case 0:
 	case 1:
-		ring.Desc = "Mould " + with[0] + " has a signal that is not closed."
+		ring.Desc = "Mould " + with[0] + " has a signal that goes on."
 	default:
-		ring.Desc = "Moulds " + list(with) + " have signals that are not closed."
+		ring.Desc = "Moulds " + list(with) + " have signals that go on."
 	}
 	return ring
 }

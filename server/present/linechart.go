@@ -123,9 +123,6 @@ func oddWords(c spc.Chart, g *store.Signal, now time.Time) string {
 	if c.Characteristic != spc.RadiusMM.String() {
 		what = Characteristic(c.Characteristic) + " " + what
 	}
-	if g.Ended {
-		return what + " at " + ui.Moment(g.At.In(now.Location()), now) + ", not closed"
-	}
 	return what + " since " + ui.Moment(g.At.In(now.Location()), now)
 }
 

@@ -191,21 +191,29 @@ func shiftTable(f LineFacts) page.Shift {
 	}
 	since := f.Shift.From.In(f.Now.Location())
 	query := url.Values{"from": {ui.ForField(since)}}
+	if f.Before {
+		query.Set("to", ui.ForField(f.Shift.To.In(f.Now.Location())))
+	}
 	for i, v := range []spc.Verdict{"", spc.Conforms, spc.Undecided, spc.DoesNotConform, spc.NotJudged} {
 		if query.Del("verdict"); v != "" {
 			query.Set("verdict", string(v))
 		}
 		rows[i].Href = "/panels?" + query.Encode()
 	}
+	head := "The shift so far: "
 	t.Since = "Panels pressed since " + ui.Moment(since, f.Now) + ", as of " + ui.Clock(f.Now) + "; those in the lehr are not counted yet."
+	if f.Before {
+		head = "The shift before: "
+		t.Since = "Panels pressed from " + ui.Moment(since, f.Now) + " to " + ui.Moment(f.Shift.To.In(f.Now.Location()), f.Now) + ". None of this shift has been gauged yet: they are in the lehr."
+	}
 	total := int64(sum.Total())
 	if total == 0 {
-		t.Head, t.Cols = "The shift so far: none gauged", nil
+		t.Head, t.Cols = head+"none gauged", nil
 		return t
 	}
 	t.Rows = rows
 	t.Shares = "Of those gauged do not conform: " + list(shares) + "."
-	t.Head = "The shift so far: " + ui.Count(total) + " gauged, "
+	t.Head = head + ui.Count(total) + " gauged, "
 	switch sum.DoesNotConform {
 	case 0:
 		t.Head += "none that does not conform"

@@ -106,7 +106,7 @@ func odd(f LineFacts, now []*store.Signal, st *ui.Statement) {
 		}
 	}
 	if others > 0 {
-		words += " " + Capital(ui.Plural(int64(others), "more signal goes", "more signals go")) + " on elsewhere."
+		words += " " + Capital(ui.Plural(int64(others), "more signal goes", "more signals go")) + " on."
 	}
 	if quiet := steadyPresses(f); len(quiet) > 0 {
 		words += " " + Capital(presses(quiet)) + isOrAre(quiet) + "steady."

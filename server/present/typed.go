@@ -145,7 +145,7 @@ func (t Typed) Into(m *ingest.Message, names []string, now time.Time) (wrong []W
 		at, err := ReadMoment(typed, now.Location())
 		switch {
 		case err != nil:
-			bad(field, name+": “"+typed+"”", Capital("it "+err.Error())+".", " "+err.Error()+".")
+			bad(field, name+": “"+typed+"”", Capital("it "+ended(err.Error())), " "+ended(err.Error()))
 		case at.Sub(now) > 5*time.Minute:
 			bad(field, name+": “"+typed+"”", "Lies in the future.", " lies in the future; it is "+ui.ForField(now)+" now, plant time.")
 		default:
@@ -161,7 +161,7 @@ func (t Typed) Into(m *ingest.Message, names []string, now time.Time) (wrong []W
 	for i, name := range names {
 		v, err := ReadNumber(t.Values[name])
 		if err != nil {
-			bad(valueID(i), Capital(Characteristic(name))+": “"+t.Values[name]+"”", Capital("it "+err.Error())+".", " "+err.Error()+".")
+			bad(valueID(i), Capital(Characteristic(name))+": “"+t.Values[name]+"”", Capital("it "+ended(err.Error())), " "+ended(err.Error()))
 			continue
 		}
 		if delete(m.Characteristics, name); !math.IsNaN(v) {
@@ -194,7 +194,7 @@ func (t Typed) readings(m *ingest.Message) (wrong []Wrong) {
 	for i, s := range typed {
 		v, err := ReadNumber(s)
 		if err != nil {
-			wrong = append(wrong, Wrong{Field: field(i), Name: fmt.Sprintf("Place %d: “%s”", i+1, strings.TrimSpace(s)), Text: " " + err.Error() + ".", Short: Capital("it "+err.Error()) + "."})
+			wrong = append(wrong, Wrong{Field: field(i), Name: fmt.Sprintf("Place %d: “%s”", i+1, strings.TrimSpace(s)), Text: " " + ended(err.Error()), Short: Capital("it " + ended(err.Error()))})
 			continue
 		}
 		values[i] = v
@@ -216,13 +216,17 @@ func firstField(t Typed) string {
 
 // Refusal says in the form's terms what intake refused; names are the characteristics that the form has.
 func (t Typed) Refusal(p *ingest.Problem, names []string) Wrong {
-	w := Wrong{Field: "panel", Name: "The measurement", Text: ": " + p.Detail + ".", Short: Capital(p.Detail) + "."}
+	w := Wrong{Field: "panel", Name: "The measurement", Text: ": " + ended(p.Detail), Short: Capital(ended(p.Detail))}
 	labels := map[string]string{"panel": "Panel", "press": "Press", "product": "Product", "mould": "Mould", "lane": "Lehr lane", "measured_at": "Gauged", "pressed_at": "Pressed", "purpose": "Purpose", "reason": "Reason"}
 	inBlock := t.Empty() && strings.TrimSpace(t.Block) != ""
 	var i int
 	switch _, err := fmt.Sscanf(p.Field, "readings[%d]", &i); {
 	case err == nil:
-		if w.Field, w.Name = "r"+strconv.Itoa(i+1), "Place "+strconv.Itoa(i+1); inBlock {
+		w.Field, w.Name = "r"+strconv.Itoa(i+1), "Place "+strconv.Itoa(i+1)
+		if rest, ok := strings.CutPrefix(p.Detail, "place "+strconv.Itoa(i+1)); ok {
+			w.Text = ended(rest)
+		}
+		if inBlock {
 			w.Field = "block"
 		}
 	case p.Field == "readings":
@@ -239,6 +243,14 @@ func (t Typed) Refusal(p *ingest.Problem, names []string) Wrong {
 	return w
 }
 
+// ended closes a sentence that may be a question.
+func ended(s string) string {
+	if strings.HasSuffix(s, ".") || strings.HasSuffix(s, "?") {
+		return s
+	}
+	return s + "."
+}
+
 // TypedOf writes a stored measurement as it would be typed; readings and times lose nothing.
 func TypedOf(r *store.Row, zone *time.Location) Typed {
 	t := Typed{Panel: r.Panel, Press: r.Press, Product: r.Product, Mould: r.Mould, Lane: r.Lane, Purpose: string(r.Purpose), Values: map[string]string{},
@@ -246,8 +258,19 @@ func TypedOf(r *store.Row, zone *time.Location) Typed {
 	if !r.PressedAt.IsZero() {
 		t.PressedAt = TypedMoment(r.PressedAt.In(zone))
 	}
+	// All readings with as many decimals as the longest has.
+	decimals := 0
 	for _, v := range r.Readings {
-		t.Readings = append(t.Readings, typedNumber(v))
+		if _, frac, ok := strings.Cut(typedNumber(v), "."); ok {
+			decimals = max(decimals, len(frac))
+		}
+	}
+	for _, v := range r.Readings {
+		s := typedNumber(v)
+		if s != "" {
+			s = strconv.FormatFloat(v, 'f', decimals, 64)
+		}
+		t.Readings = append(t.Readings, s)
 	}
 	for name, v := range r.Characteristics {
 		t.Values[name] = typedNumber(v)
