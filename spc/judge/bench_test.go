@@ -63,10 +63,13 @@ func benchmark(b *testing.B, contour string, missing, suspects int) {
 	}
 }
 
-func BenchmarkJudgeAllGood(b *testing.B)           { benchmark(b, "sphere", 0, 0) }
-func BenchmarkJudge8Missing3Suspects(b *testing.B) { benchmark(b, "sphere", 8, 3) }
-func BenchmarkJudgePolynomialAllGood(b *testing.B) { benchmark(b, "polynomial", 0, 0) }
-func BenchmarkJudgeBiradialAllGood(b *testing.B)   { benchmark(b, "biradial", 0, 0) }
+// The whole of a panel's computation, 48 places. The aim is 15 us with all places good, 60 us with 8 missing and 3 suspect.
+func BenchmarkPanel(b *testing.B) {
+	for _, contour := range []string{"sphere", "polynomial", "biradial"} {
+		b.Run(contour+"/all-good", func(b *testing.B) { benchmark(b, contour, 0, 0) })
+		b.Run(contour+"/8-missing-3-suspect", func(b *testing.B) { benchmark(b, contour, 8, 3) })
+	}
+}
 
 func TestJudgeAllocatesNothingWhileAllIsWell(t *testing.T) {
 	for name := range contours {

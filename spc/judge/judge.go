@@ -238,7 +238,7 @@ func (p *Plan) sphere(w *Work, fit *sphere.Fit, res *spc.Result) {
 	for k, i := range w.places {
 		r := sign * fit.Residual(w.points[k])
 		res.ResidualsUM[i] = r
-		low, high = math.Min(low, r), math.Max(high, r)
+		low, high = min(low, r), max(high, r)
 	}
 	set(w, res, spc.RMSUM, fit.RMS()*1e3, unknown)
 	set(w, res, spc.FormUM, high-low, unknown)
@@ -272,12 +272,12 @@ func (p *Plan) deviations(w *Work, m *spc.Master, res *spc.Result) string {
 		um := d[k] * 1e3
 		res.DeviationsUM[i] = um
 		ss += um * um
-		low, high = math.Min(low, um), math.Max(high, um)
+		low, high = min(low, um), max(high, um)
 		if math.Abs(um) > math.Abs(d[far]*1e3) {
 			far = k
 		}
 		if p.hasSigma {
-			w.placeU = append(w.placeU, 1e3*math.Sqrt(p.sigma*p.sigma*math.Max(0, 1-lev[k])+p.placeU*p.placeU))
+			w.placeU = append(w.placeU, 1e3*math.Sqrt(p.sigma*p.sigma*max(0, 1-lev[k])+p.placeU*p.placeU))
 		}
 	}
 	u := float64(unknown)

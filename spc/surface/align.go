@@ -20,11 +20,20 @@ const (
 	blurred = 1e-3
 	// singular is the same for freedoms that yield to none.
 	singular = 1e-7
-	// settled ends the iteration: rms change of the deviations by a step, in mm. Steps shrink by the deviations over the
-	// radius of curvature, a thousandth or less, so what is left is below 1e-9 mm.
-	settled = 1e-6
-	// roughly is the rms change below which distances must be exact.
-	roughly      = 1e-3
+	// settled ends the iteration: rms change in mm of the deviations by the step after the one just taken, foretold from
+	// the ratio of the last two steps. What is left is below 1e-9 mm.
+	settled = 3e-10
+	// After so many steps, as when a shift that is hardly determined creeps, the step just taken need only be small, in mm.
+	patience = 25
+	small    = 1e-6
+	// far is the rms change in mm above which the seat is still a guess, and the normal below a point as good as its foot's.
+	far = 0.5
+	// blunt is what a deviation may err by, in mm, for a foot that is not quite met.
+	blunt = 1e-11
+	// quickPasses may take such feet; who has not settled by then hangs on the last digit of the normals.
+	quickPasses = 5
+	// near is the share of the radius of curvature within which a point has no other foot to mistake for its own.
+	near         = 0.1
 	maxAlignment = 50
 )
 
@@ -36,6 +45,7 @@ type Alignment struct {
 	free    [freedoms]bool
 	list    []int // indices of the free ones
 	dropped []spc.Freedom
+	bend    float64 // the contour's greatest curvature at the places, 1/mm
 }
 
 // NewAlignment decides, once for a contour and a gauge's places (mm), which of the freedoms the contour can tell apart.
@@ -64,8 +74,12 @@ func NewAlignment(s *Surface, places [][2]float64, allowed []spc.Freedom) (*Alig
 		if !s.jet(p[0], p[1], &j) {
 			return nil, &RefusalError{Reason: OutsideRange, N: len(places), Index: i}
 		}
+		if c, ok := s.Curvature(p[0], p[1]); ok {
+			a.bend = max(a.bend, math.Abs(c.Max), math.Abs(c.Min))
+		}
 		unit := turn(Seat{})
-		unit.row([3]float64{p[0], p[1], j.z}, j.normal(), &rows[i])
+		n := j.normal()
+		unit.row(&[3]float64{p[0], p[1], j.z}, &n, &rows[i])
 	}
 	for k, name := range freedomOrder[:2] {
 		if a.free[k] && remaining(rows, a.free, k) < blurred {
@@ -158,6 +172,7 @@ type Aligned struct {
 	Seat       Seat
 	Iterations int
 	rows       [][freedoms]float64
+	normals    [][3]float64 // of the contour, last met below each point
 }
 
 // pose turns and shifts points back into the contour frame, q = M (p - s), M = Ry(-TiltY) Rx(-TiltX).
@@ -177,7 +192,7 @@ func turn(t Seat) pose {
 	}
 }
 
-func (t *pose) point(p [3]float64) [3]float64 {
+func (t *pose) point(p *[3]float64) [3]float64 {
 	x, y, z := p[0]-t.s[0], p[1]-t.s[1], p[2]-t.s[2]
 	m := &t.m
 	return [3]float64{
@@ -188,7 +203,7 @@ func (t *pose) point(p [3]float64) [3]float64 {
 }
 
 // row is the derivative of the distance of q (normal n at its foot) by x, y, z, tilt_x, tilt_y.
-func (t *pose) row(q, n [3]float64, r *[freedoms]float64) {
+func (t *pose) row(q, n *[3]float64, r *[freedoms]float64) {
 	m := &t.m
 	r[0] = -(m[0][0]*n[0] + m[2][0]*n[2])
 	r[1] = -(m[0][1]*n[0] + m[1][1]*n[1] + m[2][1]*n[2])
@@ -199,15 +214,15 @@ func (t *pose) row(q, n [3]float64, r *[freedoms]float64) {
 }
 
 // Align finds the seating that minimises the sum of squared deviations, sum (d_i - target_i)^2, over the free
-// freedoms by Gauss-Newton steps with exact derivatives, until a step changes the deviations by less than 1e-6 mm
-// (rms), which leaves less than 1e-9 mm. target (mm, nil: zero) is as long as pts. It allocates only to grow the buffers of out.
+// freedoms by Gauss-Newton steps with exact derivatives, until what is left is below 1e-9 mm (1e-6 mm where shifts along
+// x or y are all but undetermined). target (mm, nil: zero) is as long as pts. It allocates only to grow the buffers of out.
 //
 // Refused: fewer points than freedoms, points that do not determine them, points off the contour's range.
 func (a *Alignment) Align(out *Aligned, pts [][3]float64, target []float64) error {
 	return a.align(a.surface, out, pts, target)
 }
 
-// AlignTo is Align on another contour of the same family, such as a master's certified sphere.
+// AlignTo is Align on another contour of the same family and about the same curvature, such as a master's certified sphere.
 func (a *Alignment) AlignTo(s *Surface, out *Aligned, pts [][3]float64, target []float64) error {
 	return a.align(s, out, pts, target)
 }
@@ -220,15 +235,25 @@ func (a *Alignment) align(s *Surface, out *Aligned, pts [][3]float64, target []f
 		return &RefusalError{Reason: TooFew, N: n, Need: max(m, 1), Index: -1}
 	}
 	var theta [freedoms]float64
-	// While steps are large the foot under each point will do; the last steps take its own.
+	var step [freedoms]float64 // packed, subtracted from the seat
 	rough := s.kind != spc.ContourSphere
+	prev := 0.0
 	for it := 1; it <= maxAlignment; it++ {
 		t := turn(Seat{theta[0], theta[1], theta[2], theta[3], theta[4]})
 		bad := -1
-		if s.kind == spc.ContourSphere {
+		switch {
+		case s.kind == spc.ContourSphere:
 			bad = a.sphereRows(s, &t, out, pts)
-		} else {
-			bad = a.rows(s, &t, out, pts, rough)
+		case rough:
+			bad = a.roughRows(s, &t, out, pts)
+		case it <= quickPasses && !a.free[0] && !a.free[1]:
+			out.follow(&step, m)
+			for i := range target {
+				out.Deviations[i] += target[i]
+			}
+			bad = a.quickRows(s, &t, out, pts)
+		default:
+			bad = a.rows(s, &t, out, pts)
 		}
 		if bad >= 0 {
 			return &RefusalError{Reason: OutsideRange, N: n, Index: bad}
@@ -250,17 +275,26 @@ func (a *Alignment) align(s *Surface, out *Aligned, pts [][3]float64, target []f
 		}
 		out.Iterations = it
 		backward(&h, m, &g)
+		step = g
 		for j, k := range a.list {
-			theta[k] -= g[j]
+			theta[k] -= step[j]
 		}
-		if !rough && change <= settled*settled*float64(n) {
+		limit := float64(n) * settled * settled
+		if prev > change {
+			limit = math.Max(limit, math.Sqrt(prev*float64(n))*settled) // change^2/prev <= n settled^2
+		}
+		if it > patience {
+			limit = math.Max(limit, float64(n)*small*small)
+		}
+		prev = change
+		if !rough && change <= limit {
 			// The step is so small that the deviations follow it linearly: no further pass is needed.
-			out.follow(&g, m)
+			out.follow(&step, m)
 			out.Seat = Seat{theta[0], theta[1], theta[2], theta[3], theta[4]}
 			out.leverages(&h, m)
 			return nil
 		}
-		rough = rough && change > roughly*roughly*float64(n)
+		rough = rough && change > far*far*float64(n)
 		if !(math.Abs(theta[3])+math.Abs(theta[4]) < 1) {
 			break
 		}
@@ -268,28 +302,73 @@ func (a *Alignment) align(s *Surface, out *Aligned, pts [][3]float64, target []f
 	return &RefusalError{Reason: NoMinimum, N: n, Index: -1, Detail: "the points cannot be laid on the nominal contour: the seating does not settle"}
 }
 
-// rows sets the deviations and their derivatives by the free freedoms, packed; it returns a point off the contour's
-// range, or -1.
-func (a *Alignment) rows(s *Surface, t *pose, out *Aligned, pts [][3]float64, rough bool) int {
+// roughRows sets the deviations and their derivatives by the free freedoms, packed, with the normal straight below each
+// point in place of its foot's: off by half the curvature times the square of the foot's way. It returns a point off the
+// contour's range, or -1.
+func (a *Alignment) roughRows(s *Surface, t *pose, out *Aligned, pts [][3]float64) int {
+	var j jet
 	for i := range pts {
-		q := t.point(pts[i])
-		d, n, ok := 0.0, [3]float64{}, false
-		if rough {
-			d, n, ok = s.roughDistance(q)
-		} else {
-			d, n, ok = s.distance(q)
+		q := t.point(&pts[i])
+		if !s.slope(q[0], q[1], &j) {
+			return i
 		}
+		n := j.normal()
+		out.Deviations[i] = (q[2] - j.z) * n[2]
+		out.normals[i] = n
+		a.row(t, &q, &n, &out.rows[i])
+	}
+	return -1
+}
+
+// rows is roughRows with each point's own foot.
+func (a *Alignment) rows(s *Surface, t *pose, out *Aligned, pts [][3]float64) int {
+	for i := range pts {
+		q := t.point(&pts[i])
+		d, n, ok := s.distance(&q)
 		if !ok {
 			return i
 		}
-		out.Deviations[i] = d
-		r := &out.rows[i]
-		t.row(q, n, r)
-		for j, k := range a.list {
-			r[j] = r[k] // list is ascending, so nothing unread is overwritten
-		}
+		out.Deviations[i], out.normals[i] = d, n
+		a.row(t, &q, &n, &out.rows[i])
 	}
 	return -1
+}
+
+// quickRows is rows with the foot where the deviation foreseen and the last normal put it. That nearly always meets it:
+// a foot missed by r along the contour leaves an error of half the curvature times r^2. Where that is too much, or the
+// point so far off that another foot may be nearer, Newton's method takes over. Shifts along x and y are too poorly
+// determined for it: a normal that errs by 1e-7 already moves them.
+func (a *Alignment) quickRows(s *Surface, t *pose, out *Aligned, pts [][3]float64) int {
+	var j jet
+	for i := range pts {
+		q := t.point(&pts[i])
+		d, n := out.Deviations[i], out.normals[i]
+		fx, fy := q[0]-d*n[0], q[1]-d*n[1]
+		ok := s.slope(fx, fy, &j)
+		if ok {
+			n = j.normal()
+			x, y, z := q[0]-fx, q[1]-fy, q[2]-j.z
+			d = x*n[0] + y*n[1] + z*n[2]
+			x, y, z = x-d*n[0], y-d*n[1], z-d*n[2]
+			ok = math.Abs(d)*a.bend < near && (x*x+y*y+z*z)*a.bend < 2*blunt
+		}
+		if !ok {
+			if d, n, ok = s.distance(&q); !ok {
+				return i
+			}
+		}
+		out.Deviations[i], out.normals[i] = d, n
+		a.row(t, &q, &n, &out.rows[i])
+	}
+	return -1
+}
+
+// row is pose.row of the free freedoms alone, packed.
+func (a *Alignment) row(t *pose, q, n *[3]float64, r *[freedoms]float64) {
+	t.row(q, n, r)
+	for j, k := range a.list {
+		r[j] = r[k] // list is ascending, so nothing unread is overwritten
+	}
 }
 
 // sphereRows is rows for a sphere, whose distances hang on its centre alone: with the panel's sphere at c = s + sign R w,
@@ -327,9 +406,9 @@ func (a *Alignment) sphereRows(s *Surface, t *pose, out *Aligned, pts [][3]float
 
 func (o *Aligned) grow(n int) {
 	if cap(o.rows) < n {
-		o.Deviations, o.Leverages, o.rows = make([]float64, n), make([]float64, n), make([][freedoms]float64, n)
+		o.Deviations, o.Leverages, o.rows, o.normals = make([]float64, n), make([]float64, n), make([][freedoms]float64, n), make([][3]float64, n)
 	}
-	o.Deviations, o.Leverages, o.rows = o.Deviations[:n], o.Leverages[:n], o.rows[:n]
+	o.Deviations, o.Leverages, o.rows, o.normals = o.Deviations[:n], o.Leverages[:n], o.rows[:n], o.normals[:n]
 }
 
 // normalEquations sets the lower triangle of J'J and J'd from the packed rows.

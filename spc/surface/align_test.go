@@ -150,6 +150,51 @@ func unseat(seat surface.Seat, p [3]float64) [3]float64 {
 	return [3]float64{cy*x - sy*z, y, sy*x + cy*z}
 }
 
+func TestDeviationsAreConverged(t *testing.T) {
+	// They are the distances of the points as seated, and no freedom has anything left to take up: the deviations have no
+	// part along any derivative, taken here by differences.
+	distances := func(t *testing.T, s *surface.Surface, seat surface.Seat, pts [][3]float64) []float64 {
+		out := make([]float64, len(pts))
+		for i, p := range pts {
+			d, _, ok := s.Distance(unseat(seat, p))
+			require.True(t, ok)
+			out[i] = d
+		}
+		return out
+	}
+	eachContour(t, func(t *testing.T, s *surface.Surface) {
+		rnd := rand.New(rand.NewPCG(11, 12))
+		a, err := surface.NewAlignment(s, grid(), nil)
+		require.NoError(t, err)
+		var out surface.Aligned
+		for _, size := range []float64{0.01, 0.3, 5} {
+			for range 20 {
+				d := make([]float64, 48)
+				for i := range d {
+					d[i] = 0.2 * rnd.NormFloat64()
+				}
+				pts := seated(s, grid(), surface.Seat{Z: size * rnd.NormFloat64(), TiltX: size / 200 * rnd.NormFloat64(), TiltY: size / 200 * rnd.NormFloat64()}, d)
+				require.NoError(t, a.Align(&out, pts, nil))
+				for i, exact := range distances(t, s, out.Seat, pts) {
+					require.InDelta(t, exact, out.Deviations[i], 1e-10)
+				}
+				for _, e := range []surface.Seat{{Z: 1e-2}, {TiltX: 1e-4}, {TiltY: 1e-4}} {
+					up, down := out.Seat, out.Seat
+					up.Z, up.TiltX, up.TiltY = up.Z+e.Z, up.TiltX+e.TiltX, up.TiltY+e.TiltY
+					down.Z, down.TiltX, down.TiltY = down.Z-e.Z, down.TiltX-e.TiltX, down.TiltY-e.TiltY
+					hi, lo := distances(t, s, up, pts), distances(t, s, down, pts)
+					var dot, length float64
+					for i := range hi {
+						dot += (hi[i] - lo[i]) * out.Deviations[i]
+						length += (hi[i] - lo[i]) * (hi[i] - lo[i])
+					}
+					require.InDelta(t, 0, dot/math.Sqrt(length*48), 1e-9) // rms
+				}
+			}
+		}
+	})
+}
+
 func TestLeverageIsTheDerivativeOfTheDeviationByItsOwnPoint(t *testing.T) {
 	// d_i changes by (1 - h_i) of what its point moves along the normal.
 	eachContour(t, func(t *testing.T, s *surface.Surface) {

@@ -78,44 +78,71 @@ func (s *Surface) Kind() spc.ContourKind { return s.kind }
 // jet holds the height and its first and second derivatives.
 type jet struct{ z, x, y, xx, xy, yy float64 }
 
-// jet evaluates at (x, y); false outside the contour's range.
+// jet evaluates all of it at (x, y); false outside the contour's range.
 func (s *Surface) jet(x, y float64, j *jet) bool {
+	if !s.slope(x, y, j) {
+		return false
+	}
+	s.bend(x, y, j)
+	return math.Abs(j.xx)+math.Abs(j.yy) < 1e12
+}
+
+// slope sets the height and the first derivatives, which is all that a distance needs near its foot; false outside the
+// contour's range.
+func (s *Surface) slope(x, y float64, j *jet) bool {
 	g := s.sign
 	if s.kind == spc.ContourPolynomial {
 		a := &s.a
 		p, q := x*x, y*y
-		dp := a[0] + 2*a[1]*p + q*(a[3]+2*a[4]*p+a[6]*q)
-		dq := a[2] + 2*a[5]*q + p*(a[3]+a[4]*p+2*a[6]*q)
-		j.z = g * (p*(a[0]+a[1]*p) + q*(a[2]+a[5]*q) + p*q*(a[3]+a[4]*p+a[6]*q))
-		j.x, j.y = g*2*x*dp, g*2*y*dq
-		j.xx = g * (2*dp + 4*p*(2*a[1]+2*a[4]*q))
-		j.xy = g * 4 * x * y * (a[3] + 2*a[4]*p + 2*a[6]*q)
-		j.yy = g * (2*dq + 4*q*(2*a[5]+2*a[6]*p))
-		return math.Abs(j.z)+math.Abs(j.x)+math.Abs(j.y)+math.Abs(j.xx)+math.Abs(j.yy) < 1e12
+		m := a[3] + a[4]*p + a[6]*q
+		u, v := a[0]+a[1]*p, a[2]+a[5]*q
+		j.z = g * (p*(u+q*m) + q*v)
+		j.x = g * 2 * x * (u + a[1]*p + q*(m+a[4]*p))
+		j.y = g * 2 * y * (v + a[5]*q + p*(m+a[6]*q))
+		return math.Abs(j.z)+math.Abs(j.x)+math.Abs(j.y) < 1e12
 	}
-	w2 := 1 - x*x*s.ix2 - y*y*s.iy2
+	kx, ky := x*s.ix, y*s.iy
+	w2 := 1 - kx*kx - ky*ky
 	// Steeper than about 84 degrees no gauge reads; NaN fails here too.
 	if !(w2 > 0.01) {
 		return false
 	}
 	// z = n/(1 + w) with w = sqrt(w2), n = x^2/Rx + y^2/Ry: differentiate z (1 + w) = n and w^2 = w2.
 	w := math.Sqrt(w2)
+	id := g / (w * (1 + w)) // one division for 1/w and 1/(1 + w)
+	z := (x*kx + y*ky) * w * id
+	e := g * z
+	j.z = z
+	j.x = kx * (2*w + e*s.ix) * id
+	j.y = ky * (2*w + e*s.iy) * id
+	return true
+}
+
+// bend sets the second derivatives beside the height and first ones that slope has set there.
+func (s *Surface) bend(x, y float64, j *jet) {
+	g := s.sign
+	if s.kind == spc.ContourPolynomial {
+		a := &s.a
+		p, q := x*x, y*y
+		j.xx = g * 2 * (a[0] + 6*a[1]*p + q*(a[3]+6*a[4]*p+a[6]*q))
+		j.xy = g * 4 * x * y * (a[3] + 2*a[4]*p + 2*a[6]*q)
+		j.yy = g * 2 * (a[2] + 6*a[5]*q + p*(a[3]+a[4]*p+6*a[6]*q))
+		return
+	}
+	// Differentiate z (1 + w) = n and w^2 = w2 once more.
+	w := math.Sqrt(1 - x*x*s.ix2 - y*y*s.iy2)
 	iw, id := 1/w, 1/(1+w)
 	wx, wy := -x*s.ix2*iw, -y*s.iy2*iw
 	wxx, wxy, wyy := -(s.ix2+wx*wx)*iw, -wx*wy*iw, -(s.iy2+wy*wy)*iw
-	z := (x*x*s.ix + y*y*s.iy) * id
-	zx, zy := (2*x*s.ix-z*wx)*id, (2*y*s.iy-z*wy)*id
-	j.z, j.x, j.y = g*z, g*zx, g*zy
-	j.xx = g * (2*s.ix - 2*zx*wx - z*wxx) * id
-	j.xy = -g * (zx*wy + zy*wx + z*wxy) * id
-	j.yy = g * (2*s.iy - 2*zy*wy - z*wyy) * id
-	return true
+	j.xx = (g*2*s.ix - 2*j.x*wx - j.z*wxx) * id
+	j.xy = -(j.x*wy + j.y*wx + j.z*wxy) * id
+	j.yy = (g*2*s.iy - 2*j.y*wy - j.z*wyy) * id
 }
 
 // Height is z in mm at (x, y); ok is false outside the contour's range (a sphere's slope of about 84 degrees).
 func (s *Surface) Height(x, y float64) (z float64, ok bool) {
 	var j jet
-	if !s.jet(x, y, &j) {
+	if !s.slope(x, y, &j) {
 		return 0, false
 	}
 	return j.z, true
@@ -126,7 +153,7 @@ func (s *Surface) Height(x, y float64) (z float64, ok bool) {
 //	n = (-f_x, -f_y, 1) / sqrt(1 + f_x^2 + f_y^2)
 func (s *Surface) Normal(x, y float64) (n [3]float64, ok bool) {
 	var j jet
-	if !s.jet(x, y, &j) {
+	if !s.slope(x, y, &j) {
 		return n, false
 	}
 	return j.normal(), true
@@ -195,7 +222,7 @@ func axis(x, y float64) float64 {
 // by Newton's method from (x, y); a sphere has it closed. ok is false where the contour does not reach the foot.
 func (s *Surface) Distance(p [3]float64) (d float64, foot [2]float64, ok bool) {
 	var n [3]float64
-	d, n, ok = s.distance(p)
+	d, n, ok = s.distance(&p)
 	if !ok {
 		return 0, foot, false
 	}
@@ -203,7 +230,7 @@ func (s *Surface) Distance(p [3]float64) (d float64, foot [2]float64, ok bool) {
 }
 
 // distance is Distance with the unit normal at the foot, which is the distance's derivative by the point.
-func (s *Surface) distance(p [3]float64) (d float64, n [3]float64, ok bool) {
+func (s *Surface) distance(p *[3]float64) (d float64, n [3]float64, ok bool) {
 	x, y, z := p[0], p[1], p[2]
 	if s.kind == spc.ContourSphere {
 		// With the centre at (0, 0, sign R): e = |p - c|^2 - R^2 without cancelling.
@@ -216,38 +243,28 @@ func (s *Surface) distance(p [3]float64) (d float64, n [3]float64, ok bool) {
 		return -s.sign * e / (rho + r), n, n[2] > 0.1
 	}
 	var j jet
-	a, b := x, y
+	a, b, det := x, y, 0.0
 	for range 30 {
-		if !s.jet(a, b, &j) {
+		if !s.slope(a, b, &j) {
 			return 0, n, false
 		}
 		t := z - j.z
 		g1, g2 := x-a+t*j.x, y-b+t*j.y
-		m11, m12, m22 := 1+j.x*j.x-t*j.xx, j.x*j.y-t*j.xy, 1+j.y*j.y-t*j.yy
-		det := m11*m22 - m12*m12
-		if !(det > 1e-6) {
-			return 0, n, false // at the centre of curvature or beyond: no foot of its own
-		}
-		inv := 1 / det
-		da, db := (g1*m22-g2*m12)*inv, (m11*g2-m12*g1)*inv
-		// The distance errs by half the curvature times the square of the foot's error.
-		if da*da+db*db < 1e-10 {
+		// The distance errs by half the curvature times the square of the foot's error, which is about g over det. det is
+		// 0 before the first step: that there is a foot at all is never taken for granted.
+		if g1*g1+g2*g2 < 1e-10*det*det {
 			n = j.normal()
 			return (x-a)*n[0] + (y-b)*n[1] + t*n[2], n, true
 		}
-		a += da
-		b += db
+		s.bend(a, b, &j)
+		m11, m12, m22 := 1+j.x*j.x-t*j.xx, j.x*j.y-t*j.xy, 1+j.y*j.y-t*j.yy
+		det = m11*m22 - m12*m12
+		if !(det > 1e-6 && det < 1e12) {
+			return 0, n, false // at the centre of curvature or beyond: no foot of its own
+		}
+		inv := 1 / det
+		a += (g1*m22 - g2*m12) * inv
+		b += (m11*g2 - m12*g1) * inv
 	}
 	return 0, n, false
-}
-
-// roughDistance takes the normal straight below p instead of its foot's: off by half the curvature times the square
-// of the foot's way.
-func (s *Surface) roughDistance(p [3]float64) (d float64, n [3]float64, ok bool) {
-	var j jet
-	if !s.jet(p[0], p[1], &j) {
-		return 0, n, false
-	}
-	n = j.normal()
-	return (p[2] - j.z) * n[2], n, true
 }
