@@ -209,12 +209,16 @@ func (s *Server) gaugesFacts(ctx context.Context) (out []present.GaugeFacts, err
 
 // lastMaster finds the latest master check of a gauge; nil when there is none.
 func (s *Server) lastMaster(ctx context.Context, g *spc.Gauge) (*store.Row, error) {
-	if len(g.Masters) == 0 {
-		return nil, nil
+	// By the masters' serials, which have an index: among the panels of the line the few master checks would be sought for long.
+	var last *store.Row
+	for _, m := range g.Masters {
+		rows, _, err := s.store.Measurements(ctx, s.site, store.MeasurementFilter{Gauge: g.ID, Panel: m.Panel, Purpose: spc.MasterCheck, Descending: true, Limit: 1})
+		if err != nil {
+			return nil, err
+		}
+		if len(rows) > 0 && (last == nil || rows[0].MeasuredAt.After(last.MeasuredAt)) {
+			last = &rows[0]
+		}
 	}
-	rows, _, err := s.store.Measurements(ctx, s.site, store.MeasurementFilter{Gauge: g.ID, Purpose: spc.MasterCheck, Descending: true, Limit: 1})
-	if err != nil || len(rows) == 0 {
-		return nil, err
-	}
-	return &rows[0], nil
+	return last, nil
 }

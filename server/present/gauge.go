@@ -4,6 +4,7 @@ import (
 	"fmt"
 	"math"
 	"net/url"
+	"slices"
 	"strconv"
 	"strings"
 	"time"
@@ -298,10 +299,23 @@ func gaugeMap(f GaugePageFacts) *plot.Map {
 	if f.Places == nil || f.Plan == nil || len(f.Places.DeviationsUM) == 0 {
 		return nil
 	}
-	m := &plot.Map{ID: "map", Places: MapPlaces(f.Places, f.Plan, f.Shown.Readings), Title: "Deviation from the contour at " + ui.Plural(int64(len(f.Places.DeviationsUM)), "place", "places")}
+	places := MapPlaces(f.Places, f.Plan, f.Shown.Readings)
+	if f.Places.Refusal != "" {
+		// Without a fit no place has a deviation: only where readings are missing is known.
+		places = slices.DeleteFunc(places, func(p plot.Place) bool {
+			return p.State == plot.Missing && p.N <= len(f.Shown.Readings) && !math.IsNaN(f.Shown.Readings[p.N-1])
+		})
+	}
+	if len(places) == 0 {
+		return nil
+	}
+	m := &plot.Map{ID: "map", Places: places, Title: "Deviation from the contour at " + ui.Plural(int64(len(f.Places.DeviationsUM)), "place", "places")}
 	if f.Shown.Purpose == spc.MasterCheck {
 		m.Title = "Error against the certificate at " + ui.Plural(int64(len(f.Places.DeviationsUM)), "place", "places")
 		m.Caption = "errors of the gauge against the master's certificate"
+	}
+	if f.Places.Refusal != "" {
+		m.Title, m.Caption = "Places without a reading", "no fit: only the places without a reading are shown"
 	}
 	if f.Product != nil && f.Product.Outline != nil {
 		m.Outline = plot.Outline{WidthMM: f.Product.Outline.WidthMM, HeightMM: f.Product.Outline.HeightMM, CornerMM: f.Product.Outline.CornerMM}

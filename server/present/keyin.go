@@ -268,5 +268,5 @@ func gridBands(xy [][2]float64, axis int) (of []int, n int) {
 
 // NowTyped is an empty form: gauged now, for production, of the press and product that the gauge saw last.
 func NowTyped(now time.Time, n int) Typed {
-	return Typed{MeasuredAt: ui.ForField(now), Purpose: string(spc.Production), Readings: make([]string, n), Values: map[string]string{}}
+	return Typed{MeasuredAt: TypedMoment(now.Truncate(time.Second)), Purpose: string(spc.Production), Readings: make([]string, n), Values: map[string]string{}}
 }
