@@ -6,9 +6,5 @@ func (s *Server) notYet(http.ResponseWriter, *http.Request) error {
 	return &Trouble{Status: http.StatusNotImplemented, Say: "Not built yet."}
 }
 
-func (s *Server) showSignals(w http.ResponseWriter, r *http.Request) error   { return s.notYet(w, r) }
-func (s *Server) showSignal(w http.ResponseWriter, r *http.Request) error    { return s.notYet(w, r) }
-func (s *Server) doAcknowledge(w http.ResponseWriter, r *http.Request) error { return s.notYet(w, r) }
-func (s *Server) doClose(w http.ResponseWriter, r *http.Request) error       { return s.notYet(w, r) }
 func (s *Server) showSetUp(w http.ResponseWriter, r *http.Request) error     { return s.notYet(w, r) }
 func (s *Server) doConflict(w http.ResponseWriter, r *http.Request) error    { return s.notYet(w, r) }

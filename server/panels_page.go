@@ -120,15 +120,15 @@ func (s *Server) countPanels(r *http.Request, f store.MeasurementFilter, d *pres
 	c := store.CountQuery{Press: f.Press, Mould: f.Mould, From: f.From, To: f.To}
 	switch {
 	case !f.From.IsZero() && !f.To.IsZero():
-		d.CountsSay = "From " + v.Moment(f.From) + " to " + v.Moment(f.To)
+		d.CountsSay = "From " + v.Moment(f.From) + " to " + v.Moment(f.To) + ","
 	case !f.From.IsZero():
-		d.CountsSay = "Since " + v.Moment(f.From)
+		d.CountsSay = "Since " + v.Moment(f.From) + ","
 	default:
 		if c.To.IsZero() {
 			c.To = d.Rows[0].LineAt.Add(time.Microsecond)
 		}
 		c.From = c.To.Add(-24 * time.Hour)
-		d.CountsSay = "In the day to " + v.Moment(c.To)
+		d.CountsSay = "In the day to " + v.Moment(c.To) + ","
 	}
 	counts, err := s.store.VerdictCounts(r.Context(), s.site, c)
 	d.Counts = counts

@@ -241,7 +241,7 @@ func (d *PanelData) steps(v View) []page.Step {
 	}
 	steps := []page.Step{pressed}
 	if d.PressDef != nil && d.PressDef.LehrMinutes > 0 {
-		lane := "about " + ui.Lasting(d.PressDef.Lehr()) + " by the press's definition"
+		lane := "about " + ui.Number(d.PressDef.LehrMinutes, 0) + " minutes by the press's definition"
 		if first.Lane != "" {
 			lane = "lane " + first.Lane + ", " + lane
 		}
@@ -263,7 +263,7 @@ func (d *PanelData) steps(v View) []page.Step {
 		if d.Kinds[r.ID] == spc.Dimensions {
 			name = "Dimensions"
 		}
-		text := r.Gauge
+		text := "by " + r.Gauge
 		if n := len(r.Readings); n > 0 {
 			good := 0
 			for _, x := range r.Readings {
@@ -275,7 +275,7 @@ func (d *PanelData) steps(v View) []page.Step {
 		}
 		steps = append(steps, page.Step{Name: name, At: clock(r.MeasuredAt), Text: text, State: Verdict(r.Result.Verdict)})
 	}
-	return append(steps, page.Step{Name: "Now", At: ui.Clock(v.Now), State: Verdict(d.Verdict), Now: true, Text: "the latest valid measurement of each kind of gauge counts"})
+	return append(steps, page.Step{Name: "Now", At: ui.Clock(v.Now), State: Verdict(d.Verdict), Now: true, Text: "by the latest valid measurement of each kind of gauge"})
 }
 
 // measured lists what was judged, then what was worked out and has no limit.
