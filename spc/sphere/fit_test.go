@@ -64,17 +64,6 @@ func TestReferenceFits(t *testing.T) {
 	}
 }
 
-func BenchmarkFit48(b *testing.B) {
-	cases := referenceCases(b)
-	pts := cases[1].Points
-	b.ReportAllocs()
-	for b.Loop() {
-		if _, err := sphere.FitPoints(pts); err != nil {
-			b.Fatal(err)
-		}
-	}
-}
-
 // TestExactShapes compares with closed-form answers: regular polyhedra and two cases with known residuals.
 func TestExactShapes(t *testing.T) {
 	var file struct {
