@@ -95,7 +95,7 @@ func (s *Server) gaugeFacts(r *http.Request, f *present.GaugePageFacts) error {
 		return nil
 	}
 	for _, row := range rows {
-		if row.ID != f.Shown.ID && len(f.Before) < beforeShown {
+		if row.ID != f.Shown.ID && !row.MeasuredAt.After(f.Shown.MeasuredAt) && len(f.Before) < beforeShown {
 			f.Before = append(f.Before, row)
 		}
 	}

@@ -64,6 +64,9 @@ func Gauge(f GaugePageFacts) page.Gauge {
 		m.Empty = "No panel on this gauge yet."
 		return m
 	}
+	if f.Newer {
+		m.Empty = "What came before this one stands under Panels."
+	}
 	m.Slab = slab(f)
 	m.Bar = bar(f)
 	m.Map = gaugeMap(f)

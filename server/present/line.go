@@ -170,7 +170,7 @@ func pressOnLine(f LineFacts, p *PressFacts) page.Press {
 	}
 	m.Cycles, m.NoChart = cycleChart(f, p)
 	m.Moulds = mouldsOnLine(f, p, odd)
-	m.Caption = "Each mould's panels one by one, radius in " + ui.LengthUnit(f.Lengths) + ", on one scale; the figure is the last one less the mould's own centre, the white band its limits. " + stretchWords(f, p)
+	m.Caption = "Each mould's panels one by one, radius in " + lengthWord(f.Lengths) + ", on one scale; the figure is the last one less the mould's own centre, the white band its limits. " + stretchWords(f, p)
 	return m
 }
 

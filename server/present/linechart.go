@@ -25,6 +25,14 @@ func lengthScale(in ui.Lengths) (factor float64, decimals int) {
 	return 1, radiusDecimals
 }
 
+// lengthWord is the unit of lengths in a sentence.
+func lengthWord(in ui.Lengths) string {
+	if in == ui.InInch {
+		return "inches"
+	}
+	return "mm"
+}
+
 // cycleChart draws the means of the cycles, or says why it does not.
 func cycleChart(f LineFacts, p *PressFacts) (*plot.Chart, string) {
 	if len(p.Def.Moulds) < 2 {
@@ -54,7 +62,7 @@ func cycleChart(f LineFacts, p *PressFacts) (*plot.Chart, string) {
 	default:
 		desc += "; there are no limits yet."
 	}
-	pane := plot.Pane{Title: "All moulds together", What: "mean of each press cycle, radius in " + ui.LengthUnit(f.Lengths), Points: pts, Decimals: decimals, Height: 64,
+	pane := plot.Pane{Title: "All moulds together", What: "mean of each press cycle, radius in " + lengthWord(f.Lengths), Points: pts, Decimals: decimals, Height: 64,
 		Limits: limitSpans(p.Cycles, factor, to)}
 	return &plot.Chart{ID: "cycles-" + p.Def.ID, Title: "Press " + p.Def.ID + ", mean radius of each cycle over eight hours", Desc: desc, From: to.Add(-LineSpan), To: to,
 		Zone: f.Now.Location(), Width: 1090, Panes: []plot.Pane{pane}}, ""
