@@ -269,6 +269,11 @@ func believable(r Readings, g *spc.Gauge, p *spc.Product) *Problem {
 				break
 			}
 		}
+		for _, u := range slips {
+			if w := v * u.factor; hint == "" && w >= low && w <= high {
+				hint = "; it would fit after " + u.words
+			}
+		}
 		if hint == "" {
 			hint = "; send null for a probe that gave no reading"
 		}
