@@ -344,6 +344,10 @@ func (r *importRun) row(columns []column, record []string) (*ingest.Message, *in
 			}
 		}
 	}
+	// A table of several gauges has reading columns that say nothing about a row of characteristics alone.
+	if len(m.Characteristics) > 0 && !slices.ContainsFunc(m.Readings, func(v float64) bool { return !math.IsNaN(v) }) {
+		m.Readings = nil
+	}
 	for i, v := range m.Readings {
 		if math.IsInf(v, 0) {
 			return nil, bad(fmt.Sprintf("r%d", i+1), "r%d is infinite", i+1)
