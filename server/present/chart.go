@@ -119,9 +119,9 @@ func statistic(c spc.Chart, q Quantity) string {
 	}
 	switch c.Kind {
 	case spc.CycleMean:
-		return q.Name + ", mean of each cycle, each mould's own level taken off" + unit
+		return q.Name + ", mean of each cycle" + unit
 	case spc.CycleSpread:
-		return "standard deviation of " + q.Name + " inside each cycle, each mould's own level taken off" + unit
+		return "standard deviation inside each cycle, " + q.Name + unit
 	}
 	if c.Gauge != "" {
 		return q.Name + " of every master check" + unit
@@ -185,16 +185,17 @@ func Drawing(v View, c spc.Chart, q Quantity, points []monitor.Point, mark int64
 			d.Kind, d.Words = plot.Signal, "this panel"
 		}
 		out[i] = d
+		if mark != 0 || !signals(p) {
+			continue // a jump alone is no signal: the pane of changes shows it
+		}
 		for _, h := range p.Hits {
 			for back := range 64 {
-				if j := len(judged) - 1 - back; h.Mask&(1<<back) != 0 && j >= 0 && mark == 0 {
+				if j := len(judged) - 1 - back; h.Rule != monitor.Jumped && h.Mask&(1<<back) != 0 && j >= 0 {
 					out[judged[j]].Kind = plot.Signal
 				}
 			}
-			if mark == 0 {
-				out[i].Kind, out[i].Words = plot.Signal, hitWords(p.Hits)
-			}
 		}
+		out[i].Kind, out[i].Words = plot.Signal, hitWords(p.Hits)
 	}
 	return out
 }
@@ -243,8 +244,11 @@ func Jumps(q Quantity, points []monitor.Point, drawn []plot.Point) []plot.Point 
 		d.Value = (points[i].Value - points[before].Value) * q.Factor
 		d.Title = "change " + ui.WithUnit(ui.Signed(d.Value, q.Decimals), q.Unit) + ", " + d.Title
 		d.Reason, d.Words = "", ""
-		if d.Kind == plot.Signal && !slices.ContainsFunc(points[i].Hits, func(h monitor.Hit) bool { return h.Rule == monitor.Jumped }) {
+		if d.Kind == plot.Signal {
 			d.Kind = plot.Measured
+		}
+		if slices.ContainsFunc(points[i].Hits, func(h monitor.Hit) bool { return h.Rule == monitor.Jumped }) {
+			d.Kind = plot.Signal
 		}
 		out = append(out, d)
 	}
@@ -512,6 +516,9 @@ func Itself(v View, c spc.Chart, press *spc.Press, log []monitor.LimitsInForce, 
 		for _, note := range l.Notes {
 			out = append(out, ui.Say(readable(note)))
 		}
+	}
+	if c.Kind == spc.CycleMean || c.Kind == spc.CycleSpread {
+		say("Each mould's own level is taken off before the panels of a cycle are compared, so that a missing mould does not shift the point.")
 	}
 	say("%s", RuleWords(c.Rules))
 	if p := pointProbability(c.Limits); p > 0 && onlyBeyond(c.Rules) {

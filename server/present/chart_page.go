@@ -403,7 +403,7 @@ func Columns(v View, q Quantity, buckets []store.Bucket, bin time.Duration, sign
 
 // columns is the chart of a long time.
 func (d *ChartData) columns(v View, q Quantity) *plot.Chart {
-	pane := plot.Pane{Title: "Where does it stand?", What: statistic(d.Chart, q) + ": each column from the least to the greatest", Main: true, Decimals: q.Decimals,
+	pane := plot.Pane{Title: "Where does it stand?", What: statistic(d.Chart, q), Main: true, Decimals: q.Decimals,
 		Columns: Columns(v, q, d.Columns, d.Bin, d.Signals, nil), SpecUnit: q.Unit}
 	pane.SpecLower, pane.SpecUpper = specification(d.Product, d.Chart.Characteristic, q)
 	for i, l := range d.Log {
@@ -430,8 +430,8 @@ func (d *ChartData) month(v View, q Quantity) *plot.Chart {
 		unit = ", " + q.Unit
 	}
 	bin := d.MonthTo.Sub(d.MonthFrom) / MonthColumns
-	return &plot.Chart{ID: "month", Title: "Thirty days of " + StreamName(d.Stream), Desc: "Least " + q.Text(low) + ", greatest " + q.Text(high), From: d.MonthFrom, To: d.MonthTo, Zone: v.Zone,
-		Panes: []plot.Pane{{Title: "Thirty days of " + StreamName(d.Stream), What: q.Name + " of every panel: each column from the least to the greatest, the mean on top" + unit, Height: 60, Decimals: q.Decimals,
+	return &plot.Chart{ID: "month", Title: "Thirty days of " + StreamName(d.Stream), Desc: q.Name + " of every panel, each column from the least to the greatest, the mean on top: least " + q.Text(low) + ", greatest " + q.Text(high), From: d.MonthFrom, To: d.MonthTo, Zone: v.Zone,
+		Panes: []plot.Pane{{Title: "Thirty days of " + StreamName(d.Stream), What: q.Name + ", least to greatest" + unit, Height: 60, Decimals: q.Decimals,
 			Columns: Columns(v, q, d.Month, bin, nil, nil)}},
 		Bracket: &plot.Bracket{From: d.From, To: d.To, Words: "shown below"}}
 }

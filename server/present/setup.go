@@ -302,7 +302,7 @@ func conflict(v View, c ConflictData, may bool) page.Conflict {
 	out := page.Conflict{ID: strconv.FormatInt(c.Entry.ID, 10), Head: head + ": two contents", Differs: differs(v, a, b), Action: "/setup/conflicts/" + strconv.FormatInt(c.Entry.ID, 10), May: may,
 		MayNot: "An engineer decides.", Problem: c.Problems}
 	out.Differs.Label = "In what they differ"
-	out.Differs.Caption = "The first came " + v.Moment(c.Existing.StoredAt) + " from " + c.Existing.Source + ", the second " + v.Moment(c.Entry.ReceivedAt) + " from " + c.Entry.Source + "."
+	out.Differs.Rows = append([]ui.Row{{Cells: ui.Texts("Came", v.Moment(c.Existing.StoredAt)+" from "+c.Existing.Source, v.Moment(c.Entry.ReceivedAt)+" from "+c.Entry.Source)}}, out.Differs.Rows...)
 	id := "resolution-" + out.ID
 	out.Choice = ui.Input{ID: id, Name: "resolution", Label: "What happens to the second", Radio: true, Options: []ui.Option{
 		{Value: store.AcceptAsCorrection, Label: "It corrects the first", Selected: c.Choice == store.AcceptAsCorrection},

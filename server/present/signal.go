@@ -283,7 +283,7 @@ func (d *SignalData) points(v View, c spc.Chart, q Quantity, hit []bool) ui.Tabl
 	if q.Unit != "" {
 		head += ", " + q.Unit
 	}
-	t := ui.Table{Label: "The points that made it", Empty: "The points are no longer on the chart.", Cols: []ui.Col{{Head: "Pressed"}, {Head: panel, Whole: true}, {Head: head, Right: true}, {Head: "Limits", Drop: true}, {Head: "Why"}}}
+	t := ui.Table{Label: "The points that made it", Empty: "The points are no longer on the chart.", Cols: []ui.Col{{Head: panel, Whole: true}, {Head: "Pressed"}, {Head: head, Right: true}, {Head: "Limits", Drop: true}, {Head: "Why"}}}
 	left := 0
 	for i := range d.Points {
 		if !hit[i] {
@@ -295,17 +295,17 @@ func (d *SignalData) points(v View, c spc.Chart, q Quantity, hit []bool) ui.Tabl
 		}
 		p := &d.Points[i]
 		why := "one of them"
-		if signals(p) || len(p.Hits) > 0 {
+		if len(p.Hits) > 0 {
 			var words []string
 			for _, h := range p.Hits {
 				words = append(words, h.Words)
 			}
 			why = list(words)
 		}
-		t.Rows = append(t.Rows, ui.Row{Cells: []ui.Cell{ui.Text(v.Moment(p.At)), {Text: p.Panel, Href: PanelHref(c.Press, p.Panel)}, ui.Text(q.Number(p.Value)), ui.Text(q.Between(p.Limits)), ui.Text(why)}})
+		t.Rows = append(t.Rows, ui.Row{Cells: []ui.Cell{{Text: p.Panel, Href: PanelHref(c.Press, p.Panel)}, ui.Text(v.Moment(p.At)), ui.Text(q.Number(p.Value)), ui.Text(q.Between(p.Limits)), ui.Text(why)}})
 	}
 	if left > 0 {
-		t.Caption = "The first " + ui.Count(mostPoints) + "; " + ui.Count(int64(left)) + " more are on the chart's own page."
+		t.Rows = append(t.Rows, ui.Row{Sum: true, Cells: ui.Texts("More", ui.Count(int64(left)), "", "", "on the chart's own page")})
 	}
 	return t
 }
@@ -332,7 +332,11 @@ func (d *SignalData) facts(v View, c spc.Chart, q Quantity) []ui.Fact {
 	}
 	var words []string
 	for _, w := range order {
-		words = append(words, w+", "+ui.Plural(int64(count[w]), "time", "times"))
+		times := "once"
+		if count[w] > 1 {
+			times = ui.Plural(int64(count[w]), "time", "times")
+		}
+		words = append(words, w+" "+times)
 	}
 	if len(words) > 0 {
 		fact("Evidence kept", list(words))
