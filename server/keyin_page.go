@@ -142,6 +142,9 @@ func (s *Server) keyInForm(w http.ResponseWriter, r *http.Request, status int, f
 		m.Statement.Doubts[0] = m.Statement.Doubts[0].And(" A master check needs only its panel, its time and the readings.")
 	}
 	m.Frame.At, m.Frame.Caution = "gauge "+id, glassCaution
+	if len(m.Places.Rows) == 0 {
+		m.Save = "Store the values"
+	}
 	kept := ui.Say("Nothing is lost: all you typed stands below.")
 	switch {
 	case failed != nil:
