@@ -138,7 +138,6 @@ var rules = []rule{
 		module + "/migrations/...":        "store migrates",
 		"gonum.org/v1/gonum/...":          "numbers are worked out in spc, where they are checked",
 		module + "/cmd/...":               "commands are the top",
-		module + "/web/gallery/...":       "the gallery shows pages without a server",
 	}},
 	{in: []string{"cmd/..."}, never: map[string]string{
 		"github.com/jackc/pgx/v5/...":     "all SQL is in store",
