@@ -286,7 +286,7 @@ func bar(f GaugePageFacts) []ui.Fact {
 	switch {
 	case r.Purpose == spc.Study:
 		out = append(out, ui.Fact{Name: "For a", Value: ui.Text("study")})
-	case f.Readings > 1:
+	case f.Readings > 1 && r.Purpose != spc.MasterCheck:
 		out = append(out, ui.Fact{Name: "Measured", Value: ui.Text(times(f.Readings))})
 	case r.Result.Verdict == spc.Undecided:
 		out = append(out, ui.Fact{Name: "Second reading:", Value: ui.Text("not yet")})
