@@ -309,7 +309,9 @@ func Bands(v View, c spc.Chart, q Quantity, points []monitor.Point, log []monito
 		if c.Kind == spc.CycleSpread && span.Lower <= 0 {
 			span.HasLower = false
 		}
-		span.Words = revision(c, b, log)
+		if guards := b.source == spc.Guard; !guards || i == 0 || all[i-1].source != spc.Guard || all[i-1].first.Phase != b.first.Phase {
+			span.Words = revision(c, b, log) // a guard moves with every point: that is said once
+		}
 		out = append(out, span)
 	}
 	return out

@@ -141,6 +141,20 @@ func TestBandsStepAndAreNeverBridged(t *testing.T) {
 	require.Equal(t, p[3].At, got[1].To, "the band ends with its phase")
 }
 
+// A guard moves with every point of its phase and is named once.
+func TestBandsOfAGuard(t *testing.T) {
+	p := made(1, 2, 3)
+	for i := range p {
+		p[i].Source = spc.Guard
+		p[i].Limits.Centre += float64(i)
+	}
+	got := present.Bands(looking, ofMould, present.QuantityOf("radius_mm", product, ui.InMM), p, nil, now)
+	require.Len(t, got, 3)
+	require.Contains(t, got[0].Words, "guard")
+	require.Empty(t, got[1].Words+got[2].Words)
+	require.Equal(t, got[0].To, got[1].From)
+}
+
 // A cycle of fewer panels has wider limits; the band shows those of the fullest.
 func TestBandsOfCycles(t *testing.T) {
 	p := made(1, 2, 3)

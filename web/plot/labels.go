@@ -117,7 +117,8 @@ func (d *paneDrawing) remarks(top, bottom float64) {
 	spans := d.spans()
 	for i, s := range spans {
 		x := d.clock.x(s.From)
-		if s.From.After(d.clock.from) {
+		moves := i > 0 && s.Words == "" && !spans[i-1].To.Before(s.From) // limits that follow each point are no revision
+		if s.From.After(d.clock.from) && !moves {
 			d.line(x, top-6, x, bottom, "rev")
 		}
 		if next := i + 1; s.To.Before(d.clock.to) && (next == len(spans) || spans[next].From.After(s.To)) {
