@@ -216,14 +216,17 @@ func firstField(t Typed) string {
 
 // Refusal says in the form's terms what intake refused; names are the characteristics that the form has.
 func (t Typed) Refusal(p *ingest.Problem, names []string) Wrong {
-	w := Wrong{Field: "panel", Name: "The measurement", Text: ": " + ended(p.Detail), Short: Capital(ended(p.Detail))}
+	// What a machine sends as null a person leaves empty.
+	detail := strings.ReplaceAll(strings.ReplaceAll(p.Detail, "send null for a probe that gave no reading", "leave the place empty where the probe gave no reading"),
+		"send null where a probe gave none", "leave a place empty where its probe gave none")
+	w := Wrong{Field: "panel", Name: "The measurement", Text: ": " + ended(detail), Short: Capital(ended(detail))}
 	labels := map[string]string{"panel": "Panel", "press": "Press", "product": "Product", "mould": "Mould", "lane": "Lehr lane", "measured_at": "Gauged", "pressed_at": "Pressed", "purpose": "Purpose", "reason": "Reason"}
 	inBlock := t.Empty() && strings.TrimSpace(t.Block) != ""
 	var i int
 	switch _, err := fmt.Sscanf(p.Field, "readings[%d]", &i); {
 	case err == nil:
 		w.Field, w.Name = "r"+strconv.Itoa(i+1), "Place "+strconv.Itoa(i+1)
-		if rest, ok := strings.CutPrefix(p.Detail, "place "+strconv.Itoa(i+1)); ok {
+		if rest, ok := strings.CutPrefix(detail, "place "+strconv.Itoa(i+1)); ok {
 			w.Text = ended(rest)
 		}
 		if inBlock {
