@@ -1,0 +1,7 @@
+package main
+
+import "syscall"
+
+func childAttributes() *syscall.SysProcAttr {
+	return &syscall.SysProcAttr{Setpgid: true, Pdeathsig: syscall.SIGTERM}
+}
