@@ -273,6 +273,9 @@ func bands(points []monitor.Point) []band {
 	for i := range points {
 		p := &points[i]
 		n := len(out) - 1
+		if n >= 0 && out[n].source == spc.Guard && p.Source == "" && out[n].first.Phase == p.Phase {
+			continue // a cycle without all its moulds has no guard; the guard goes on behind it
+		}
 		same := n >= 0 && out[n].source == p.Source && out[n].first.Phase == p.Phase
 		if same && p.N == most && p.Limits != out[n].limits {
 			same = false

@@ -143,11 +143,12 @@ func TestBandsStepAndAreNeverBridged(t *testing.T) {
 
 // A guard moves with every point of its phase and is named once.
 func TestBandsOfAGuard(t *testing.T) {
-	p := made(1, 2, 3)
+	p := made(1, 2, 3, 4)
 	for i := range p {
 		p[i].Source = spc.Guard
 		p[i].Limits.Centre += float64(i)
 	}
+	p[1].Source = "" // a cycle that lacks a mould
 	got := present.Bands(looking, ofMould, present.QuantityOf("radius_mm", product, ui.InMM), p, nil, now)
 	require.Len(t, got, 3)
 	require.Contains(t, got[0].Words, "guard")

@@ -89,7 +89,7 @@ type LimitsForm struct {
 }
 
 func (g ChartGroup) table() ui.Table {
-	t := ui.Table{Label: g.Name, Fold: true, Cols: []ui.Col{{Head: "Chart"}, {Head: "Kind"}, {Head: "Latest"}, {Head: "Limits"}, {Head: "Streams"}, {Head: "State"}}}
+	t := ui.Table{Label: g.Name, Fold: true, Cols: []ui.Col{{Head: "Chart"}, {Head: "Kind"}, {Head: "Latest"}, {Head: "Limits"}, {Head: "Streams", Drop: true}, {Head: "State"}}}
 	for _, r := range g.Rows {
 		var links ui.Sentence
 		for i, s := range r.Streams {

@@ -55,6 +55,17 @@ func TestBandStepsAndEndsWhereTheLehrBegins(t *testing.T) {
 	require.Len(t, root.byID("revision"), 1)
 }
 
+// Limits that follow each point are one band that bends, not a revision at every point; one with words is a revision.
+func TestLimitsThatMoveAreNoRevision(t *testing.T) {
+	rev := func(words string) int {
+		a, b := limits(at(1, 0), at(2, 0), 1, 2, 3), limits(at(2, 0), at(23, 0), 1.1, 2.1, 3.1)
+		a.Words, b.Words = "guard", words
+		c := plot.Chart{From: at(0, 0), To: at(23, 0), Panes: []plot.Pane{{Main: true, Limits: []plot.LimitSpan{a, b}}}}
+		return strings.Count(c.Wide(), `class="rev"`)
+	}
+	require.Equal(t, rev("frozen")-1, rev(""))
+}
+
 func TestGaps(t *testing.T) {
 	c := shift()
 	p := &c.Panes[0]
