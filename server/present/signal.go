@@ -134,13 +134,17 @@ func Signal(v View, frame ui.Frame, d SignalData) page.Signal {
 	hit := make([]bool, len(drawn))
 	n := 0
 	for i := range drawn {
-		hit[i] = drawn[i].Kind == plot.Signal && !d.Points[i].At.After(g.LastAt)
+		hit[i] = drawn[i].Kind == plot.Signal && !d.Points[i].At.After(g.LastAt) && d.Points[i].Phase == g.Phase
 		if hit[i] {
 			n++
 		}
 	}
 	one, many := thing(c)
 	m.ChartHead = Capital(ui.Plural(int64(n), one, many)) + " made it, marked on the chart"
+	gone := g.State == store.SignalWithdrawn || g.Lost
+	if gone {
+		m.ChartHead = "The chart as it stands now, without this signal"
+	}
 	if len(d.Points) == 0 {
 		m.ChartHead, m.ChartNote = "The chart", "The chart no longer has these points: a definition changed, or panels came late."
 	} else {
@@ -161,6 +165,9 @@ func Signal(v View, frame ui.Frame, d SignalData) page.Signal {
 		}
 	}
 	m.Points = d.points(v, c, q, hit)
+	if gone {
+		m.Points = d.evidence(v, c, q)
+	}
 	m.Facts = d.facts(v, c, q)
 	for _, s := range d.Streams {
 		if len(d.Streams) > 1 {
@@ -198,15 +205,18 @@ func (d *SignalData) statement(v View, c spc.Chart, q Quantity, whose string) ui
 	}
 	words, beyond := strings.CutPrefix(g.Words, "beyond ")
 	subject := what(c, q)
+	if g.State == store.SignalWithdrawn {
+		whose = "Withdrawn: " + strings.ToLower(whose[:1]) + whose[1:]
+	}
 	single := g.Panel == g.LastPanel && g.At.Equal(g.LastAt)
 	switch {
 	case beyond && single:
 		st.Say = ui.Say(whose + ": one " + subject + " lay beyond the " + words + ", at " + v.Moment(g.At) + ".")
-	case beyond && g.Ended:
+	case beyond && (g.Ended || g.State == store.SignalWithdrawn):
 		st.Say = ui.Say(whose + ": " + subject + " lay beyond the " + words + " from " + v.Moment(g.At) + " to " + v.Moment(g.LastAt) + ".")
 	case beyond:
 		st.Say = ui.Say(whose + ": " + subject + " beyond the " + words + " since " + v.Moment(g.At) + ".")
-	case g.Ended || single:
+	case g.State == store.SignalWithdrawn || g.Ended || single:
 		st.Say = ui.Say(whose + ": " + subject + " signalled at " + v.Moment(g.At) + ", " + g.Words + ".")
 	default:
 		st.Say = ui.Say(whose + ": " + subject + " signals since " + v.Moment(g.At) + ", " + g.Words + ".")
@@ -306,6 +316,19 @@ func (d *SignalData) points(v View, c spc.Chart, q Quantity, hit []bool) ui.Tabl
 	}
 	if left > 0 {
 		t.Rows = append(t.Rows, ui.Row{Sum: true, Cells: ui.Texts("More", ui.Count(int64(left)), "", "", "on the chart's own page")})
+	}
+	return t
+}
+
+// evidence lists the points of a signal that the chart no longer has, as they were known.
+func (d *SignalData) evidence(v View, c spc.Chart, q Quantity) ui.Table {
+	t := ui.Table{Label: "The points that made it, as they were known", Empty: "Nothing is kept of its points.", Cols: []ui.Col{{Head: "Panel", Whole: true}, {Head: "Pressed"}, {Head: "Value", Right: true}, {Head: "Why, as it was known"}}}
+	for _, e := range d.Signal.Evidence {
+		panel := ""
+		if n := len(e.Panels); n > 0 {
+			panel = e.Panels[n-1]
+		}
+		t.Rows = append(t.Rows, ui.Row{Cells: []ui.Cell{{Text: panel, Href: PanelHref(c.Press, panel)}, ui.Text(v.Moment(e.At)), ui.Text(q.Text(e.Value)), ui.Text(e.Words)}})
 	}
 	return t
 }

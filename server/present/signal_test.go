@@ -16,7 +16,7 @@ import (
 
 func aSignal(state string) store.Signal {
 	p := made(1108, 1107, 1106.9)
-	return store.Signal{State: state, Known: now.Add(-16 * time.Minute), Changed: now.Add(-5 * time.Minute), Signal: spc.Signal{ID: "abc", Press: "A", Product: "P25", Chart: ofMould.ID, Stream: "mould:7", Rule: "beyond-limits", Words: "beyond lower limit",
+	return store.Signal{State: state, Known: now.Add(-16 * time.Minute), Changed: now.Add(-5 * time.Minute), Signal: spc.Signal{ID: "abc", Press: "A", Product: "P25", Chart: ofMould.ID, Stream: "mould:7", Phase: 1, Rule: "beyond-limits", Words: "beyond lower limit",
 		Panel: "A-001", At: p[1].At, FoundAt: p[1].At, LastPanel: "A-002", LastAt: p[2].At, Value: 1107, Limits: band,
 		Evidence: []spc.Evidence{{Rule: "beyond-limits", Words: "beyond lower limit", At: p[1].At, Panels: []string{"A-001"}}, {Rule: "beyond-limits", Words: "beyond lower limit", At: p[2].At, Panels: []string{"A-002"}}}}}
 }
@@ -69,7 +69,11 @@ func TestSignalPage(t *testing.T) {
 
 	d.Signal.State = store.SignalWithdrawn
 	d.History = append(d.History, store.SignalLogEntry{State: store.SignalWithdrawn, Panels: []string{"A-000"}})
-	require.Contains(t, present.Signal(looking, ui.Frame{}, d).Stale, "panel A-000 came late")
+	m = present.Signal(looking, ui.Frame{}, d)
+	require.Contains(t, m.Stale, "panel A-000 came late")
+	require.Contains(t, m.Statement.Say.String(), "Withdrawn: mould 7 on press A")
+	require.Equal(t, "The chart as it stands now, without this signal", m.ChartHead)
+	require.Len(t, m.Points.Rows, 2, "as they were known")
 
 	d.Def, d.Points = spc.Chart{}, nil // its chart is retired
 	m = present.Signal(looking, ui.Frame{}, d)
