@@ -216,18 +216,25 @@ func (c *client) get(ctx context.Context, path string, into any) error {
 
 // stored is one measurement as the service lists it.
 type stored struct {
-	Gauge   string    `json:"gauge"`
-	Panel   string    `json:"panel"`
-	Purpose string    `json:"purpose"`
-	LineAt  time.Time `json:"line_at"`
+	Gauge      string    `json:"gauge"`
+	Panel      string    `json:"panel"`
+	Purpose    string    `json:"purpose"`
+	MeasuredAt time.Time `json:"measured_at"`
+	LineAt     time.Time `json:"line_at"`
 }
 
-// key names what was measured, for whichever release of this program worked it out.
-func (m *stored) key() string {
-	if m.Purpose == "production" {
-		return m.Gauge + " " + m.Panel
+func (m *stored) key() string { return keyOf(m.Gauge, m.Panel, m.Purpose, m.MeasuredAt) }
+
+// keyOf names what was measured, whichever release of this program worked the readings out. A master comes round under
+// the same serial; its time tells.
+func keyOf(gauge, panel, purpose string, at time.Time) string {
+	switch purpose {
+	case "", "production":
+		return gauge + " " + panel
+	case "master":
+		panel = at.UTC().Format(time.RFC3339Nano)
 	}
-	return m.Gauge + " " + m.Panel + " " + m.Purpose
+	return gauge + " " + panel + " " + purpose
 }
 
 // since lists what a gauge has measured of panels pressed at t or later.

@@ -57,13 +57,7 @@ func (m *measurement) line() []byte {
 	return append(b, '\n')
 }
 
-// key names what was measured, as stored.key does.
-func (m *measurement) key() string {
-	if m.Purpose == "" {
-		return m.Gauge + " " + m.Panel
-	}
-	return m.Gauge + " " + m.Panel + " " + m.Purpose
-}
+func (m *measurement) key() string { return keyOf(m.Gauge, m.Panel, m.Purpose, m.MeasuredAt) }
 
 // sim is the running plant.
 type sim struct {

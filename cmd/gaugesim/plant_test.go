@@ -1,7 +1,6 @@
 package main
 
 import (
-	"math"
 	"testing"
 	"time"
 
@@ -154,11 +153,8 @@ func TestSoundPlantMostlyConforms(t *testing.T) {
 		require.Greater(t, verdicts[g][spc.Conforms], 1350, "%v", verdicts)
 		require.Less(t, verdicts[g][spc.Undecided]+verdicts[g][spc.DoesNotConform], 3, "%v", verdicts)
 		require.Equal(t, 1, verdicts[g+"master"][spc.Conforms], "%v", verdicts)
-		l := level[g]
-		t.Log(g, l[0]/l[1])
 	}
 	// The limits of the second product stand about its own level.
 	mean := level["CG-2"][0] / level["CG-2"][1]
-	require.InDelta(t, 942, mean, 2.5)
-	require.False(t, math.IsNaN(mean))
+	require.InDelta(t, 940.5, mean, 1)
 }
