@@ -21,8 +21,8 @@ const (
 	laneTwofold   = 8 // how differently the lehr's lanes sag
 	placeMouldUM  = 2.5
 	placePlunger  = 3.0
-	missingShare  = 0.015 // rejected by eye or broken before the gauge
-	emptyShare    = 0.0015
+	missingShare  = 0.004 // rejected by eye or broken before the gauge
+	emptyShare    = 0.0005
 	restUM        = 20 // scatter of the seating: height
 	restTilt      = 5e-5
 )
@@ -120,10 +120,11 @@ func (p *panel) missing(c chance) bool {
 	return c.rng("reject", p.line.key, uint64(p.n)).Float64() < missingShare
 }
 
-// measured is when the contour gauge reads the panel: a lehr later, give or take the belt.
+// measured is when the contour gauge reads the panel: a lehr later, give or take the belt. Half a takt between the first and
+// the last of a cycle would make it look like two where nothing but the time tells.
 func (p *panel) measured(c chance) time.Time {
 	r := c.rng("belt", p.line.key, uint64(p.n))
-	jitter := time.Duration(between(r, -0.3, 0.3) * float64(p.line.takt))
+	jitter := time.Duration(between(r, -0.2, 0.2) * float64(p.line.takt))
 	return p.pressed.Add(p.line.lehr + jitter).Truncate(time.Millisecond)
 }
 

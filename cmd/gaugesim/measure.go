@@ -141,8 +141,8 @@ func (s *sim) condition(l *line, t time.Time, faults []fault) *condition {
 // recheckAfter is how long a technician takes to lift a badly seated panel, wipe the pads and seat it again.
 const recheckAfter = 4 * time.Second
 
-// contour measures a line's panels. Press A's computer tells when a panel was pressed and the table's round; press B's
-// does not, as older presses do.
+// contour measures a line's panels. A press that tells gives the time pressed and the table's round; of an older one the
+// gauge knows mould and lane alone.
 func (s *sim) contour(l *line, faults []fault, from, to time.Time) []measurement {
 	var out []measurement
 	s.each(l, 0, from.Add(-recheckAfter), to, func(p *panel, at time.Time) {
@@ -154,7 +154,7 @@ func (s *sim) contour(l *line, faults []fault, from, to time.Time) []measurement
 		}
 		m := measurement{Gauge: l.gauge.id, Panel: p.serial(), MeasuredAt: at, Press: l.press, Product: l.product, Mould: l.moulds[p.mould], Lane: l.lanes[p.lane],
 			sent: at.Add(s.late(l, p.n))}
-		if l.press == "A" {
+		if l.tells {
 			cycle := p.cycle()
 			m.Cycle, m.PressedAt = &cycle, &p.pressed
 		}
@@ -228,8 +228,14 @@ func (s *sim) dimensions(l *line, faults []fault, from, to time.Time) []measurem
 		f := s.glass(p, faults)
 		r := s.chance.rng("periphery", l.key, uint64(p.n))
 		read := func(v float64) float64 { return math.Round((v+0.01*r.NormFloat64())*100) / 100 }
-		out = append(out, measurement{Gauge: periphery, Panel: p.serial(), MeasuredAt: at, Press: l.press, Product: l.product, Mould: l.moulds[p.mould], Lane: l.lanes[p.lane],
-			Characteristics: map[string]float64{"width": read(f.width), "height": read(f.height), "seal_edge_flatness": math.Abs(read(f.flatness))}, sent: at})
+		m := measurement{Gauge: periphery, Panel: p.serial(), MeasuredAt: at, Press: l.press, Product: l.product, sent: at,
+			Characteristics: map[string]float64{"width": read(f.width), "height": read(f.height), "seal_edge_flatness": math.Abs(read(f.flatness))}}
+		if l.tells {
+			// What the press knows of a panel comes with its serial; without it this gauge knows the serial alone.
+			cycle := p.cycle()
+			m.Mould, m.Lane, m.Cycle, m.PressedAt = l.moulds[p.mould], l.lanes[p.lane], &cycle, &p.pressed
+		}
+		out = append(out, m)
 	})
 	return out
 }

@@ -17,9 +17,12 @@ import (
 //go:embed plant.yaml
 var plantFile []byte
 
-// routes says which product each press makes and which gauge measures it: a set-up file does not say it, because a plant
-// changes it from day to day.
-var routes = []struct{ press, product, gauge string }{{"A", "P25", "CG-1"}, {"B", "Q21", "CG-2"}}
+// routes says which product each press makes, which gauge measures it, and whether the press's computer tells when it
+// pressed a panel: a set-up file does not say it, because a plant changes it from day to day.
+var routes = []struct {
+	press, product, gauge string
+	tells                 bool
+}{{"A", "P25", "CG-1", true}, {"B", "Q21", "CG-2", false}}
 
 // periphery is the gauge of outside dimensions that both presses share.
 const periphery = "PG-1"
@@ -32,6 +35,7 @@ var origin = time.Date(2026, 1, 1, 0, 0, 0, 0, time.UTC)
 type line struct {
 	press    string
 	key      uint64 // of the press, for chance
+	tells    bool   // its computer tells when it pressed a panel
 	moulds   []string
 	lanes    []string
 	castings []string // by station
@@ -92,7 +96,7 @@ func readPlant(data []byte) (*plant, error) {
 	}
 	p := &plant{zone: zone}
 	for _, r := range routes {
-		l := &line{press: r.press, key: hashString(r.press), product: r.product}
+		l := &line{press: r.press, tells: r.tells, key: hashString(r.press), product: r.product}
 		for _, press := range f.Presses {
 			if press.ID != r.press {
 				continue

@@ -15,7 +15,7 @@ type schedule struct {
 }
 
 const (
-	quietCycles  = 205 // a little more than provisional limits take
+	quietCycles  = 213 // what provisional limits take, 200 complete cycles, when one in twenty is not complete
 	faultEvery   = 90 * time.Minute
 	blisterEvery = 2 * time.Hour
 	seatingEvery = 150 * time.Minute
