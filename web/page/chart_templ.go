@@ -807,7 +807,7 @@ func (f LimitsForm) form() templ.Component {
 		if templ_7745c5c3_Err != nil {
 			return templ_7745c5c3_Err
 		}
-		if f.Open {
+		if len(f.Problems.Items) > 0 {
 			templ_7745c5c3_Err = templruntime.WriteString(templ_7745c5c3_Buffer, 62, " open")
 			if templ_7745c5c3_Err != nil {
 				return templ_7745c5c3_Err
