@@ -44,7 +44,7 @@ func (d *demoCmd) Run(ctx context.Context, s streams) (err error) {
 		}
 		svc.env = append(svc.env, "SAGWATCH_DATA_DIR="+d.DataDir)
 	}
-	if err := svc.start(s.out, s.err, "--demo", "--listen", d.Listen, "--log-level", d.LogLevel); err != nil {
+	if err := svc.start(s.out, s.err, d.Listen, "--demo", "--log-level", d.LogLevel); err != nil {
 		return err
 	}
 	address := "http://" + d.Listen
@@ -235,6 +235,10 @@ func bringHistory(ctx context.Context, sm *sim, c *client, from, to time.Time, s
 		if !there[m.key()] {
 			lines = append(lines, m.line())
 		}
+	}
+	if len(lines) == 0 {
+		fmt.Fprintln(s.out, "History is complete; nothing was missing.")
+		return nil
 	}
 	t, err := c.stream(ctx, lines)
 	if err != nil {

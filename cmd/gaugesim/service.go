@@ -6,6 +6,7 @@ import (
 	"errors"
 	"fmt"
 	"io"
+	"net"
 	"net/http"
 	"os"
 	"os/exec"
@@ -40,8 +41,16 @@ func besideMe() (string, error) {
 
 // start runs `sagwatch serve` in a process group of its own, so that Ctrl-C reaches this program alone, which stops the
 // gauges first. Should this program die, the service is told to stop.
-func (s *service) start(out, errw io.Writer, args ...string) error {
-	cmd := exec.Command(s.program, append([]string{"serve"}, args...)...)
+func (s *service) start(out, errw io.Writer, listen string, args ...string) error {
+	// Another service there would answer in the place of ours.
+	free, err := net.Listen("tcp", listen)
+	if err != nil {
+		return fmt.Errorf("cannot listen on %s (choose another address with --listen): %w", listen, err)
+	}
+	if err := free.Close(); err != nil {
+		return err
+	}
+	cmd := exec.Command(s.program, append([]string{"serve", "--listen", listen}, args...)...)
 	cmd.Stdout, cmd.Stderr, cmd.Env = out, errw, s.env
 	cmd.SysProcAttr = childAttributes()
 	s.ended = make(chan struct{})
@@ -78,12 +87,7 @@ func (s *service) ready(ctx context.Context, url string) error {
 		}
 		cancel()
 		if err == nil && res.StatusCode == http.StatusOK {
-			// Another service on the same address would answer too; ours has ended then.
-			select {
-			case <-s.ended:
-			default:
-				return nil
-			}
+			return nil
 		}
 		select {
 		case <-ctx.Done():
