@@ -286,3 +286,21 @@ func TestCyclesBegin(t *testing.T) {
 		})
 	}
 }
+
+// A second gauge that sends other characteristics of the same panels, at times of its own, does not cut the cycles of the first.
+func TestAnotherGaugeDoesNotCutCycles(t *testing.T) {
+	p := press(4)
+	cfg := monitor.Config{Press: p, Charts: []spc.Chart{cycleChart(spc.CycleMean, 3)}}
+	alone, both := newFold(t, cfg), newFold(t, cfg)
+	for i := range 40 {
+		o := observation(p, i, float64(i%4)+float64(i%3))
+		alone.add(t, o)
+		both.add(t, o)
+		other := observation(p, max(i-2, 0), 0)
+		other.Key.LineAt, other.Key.Gauge = o.Key.LineAt.Add(3*time.Second), "PG-1"
+		other.Characteristics = map[string]float64{"width": 512}
+		both.add(t, other)
+	}
+	require.Len(t, alone.points, 9)
+	require.Equal(t, alone.points, both.points)
+}

@@ -121,7 +121,7 @@ func (m *Monitor) Add(o *Observation) error {
 		m.nextEvent++
 	}
 	inCycle := false
-	if m.cfg.Press != nil {
+	if m.cfg.Press != nil && (o.Cycle != spc.NoCycle || m.cycled(o)) {
 		var fresh bool
 		if inCycle, fresh = m.cycle.next(o.Cycle, place, at, len(m.cfg.Press.Moulds), m.cfg.Press.TaktS); fresh {
 			m.closeCycles()
@@ -148,6 +148,20 @@ func (m *Monitor) Add(o *Observation) error {
 		}
 	}
 	return nil
+}
+
+// cycled tells whether a cycle chart of the press can use the observation. One that none can, such as a panel's dimensions
+// from a second gauge, which come at a time of their own, says nothing about the order in which the table brought its
+// moulds round.
+func (m *Monitor) cycled(o *Observation) bool {
+	for _, c := range m.charts {
+		if c.def.cycle {
+			if _, ok := c.def.value(o); ok {
+				return true
+			}
+		}
+	}
+	return false
 }
 
 // stream finds or begins the series that the observation belongs to on an individuals chart; nil for none.
