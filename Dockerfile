@@ -9,10 +9,9 @@ ARG VERSION=dev
 RUN make build VERSION="$VERSION"
 
 FROM debian:bookworm-slim
-# postgresql-client: pg_dump and pg_restore, for backup and restore; its version
-# must not be older than the server's. tzdata: the plant's time zone.
+# tzdata: the plant's time zone.
 RUN apt-get update \
-	&& apt-get install -y --no-install-recommends ca-certificates postgresql-client tzdata \
+	&& apt-get install -y --no-install-recommends ca-certificates tzdata \
 	&& rm -rf /var/lib/apt/lists/* \
 	&& adduser --system --group --no-create-home --home /nonexistent sagwatch
 COPY --from=build /src/bin/sagwatch /usr/local/bin/sagwatch

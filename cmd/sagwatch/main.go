@@ -10,6 +10,7 @@ import (
 	"os"
 	"os/signal"
 	"syscall"
+	_ "time/tzdata" // the plant's time zone, also on a machine without the tables
 
 	"github.com/alecthomas/kong"
 )
