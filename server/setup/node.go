@@ -73,7 +73,51 @@ func parse(data []byte) (node, error) {
 	if body == nil {
 		return node{}, Problems{{Line: 1, Text: "the file is empty"}}
 	}
+	f.problems = follow(body)
 	return node{n: body, f: f}, nil
+}
+
+// aliases collects a document's anchors and the places where an alias stands for one.
+type aliases struct {
+	anchors map[string]ast.Node
+	found   []*ast.AliasNode
+	put     []func(ast.Node)
+}
+
+// Visit is called for each node of the document.
+func (a *aliases) Visit(n ast.Node) ast.Visitor {
+	note := func(v ast.Node, put func(ast.Node)) {
+		if alias, ok := v.(*ast.AliasNode); ok {
+			a.found, a.put = append(a.found, alias), append(a.put, put)
+		}
+	}
+	switch t := n.(type) {
+	case *ast.AnchorNode:
+		a.anchors[t.Name.String()] = t.Value
+	case *ast.MappingValueNode:
+		note(t.Value, func(v ast.Node) { t.Value = v })
+	case *ast.SequenceNode:
+		for i := range t.Values {
+			note(t.Values[i], func(v ast.Node) { t.Values[i] = v })
+		}
+	}
+	return a
+}
+
+// follow puts in each alias's place (*name) what its anchor (&name) holds, so that gauges can share a layout.
+func follow(body ast.Node) (problems Problems) {
+	a := &aliases{anchors: map[string]ast.Node{}}
+	ast.Walk(a, body)
+	for i, alias := range a.found {
+		name := alias.Value.String()
+		v, ok := a.anchors[name]
+		if !ok {
+			problems = append(problems, Problem{Line: line(alias), Text: fmt.Sprintf("*%s stands for nothing: there is no &%s in the file", name, name)})
+			continue
+		}
+		a.put[i](v)
+	}
+	return problems
 }
 
 func line(n ast.Node) int {

@@ -212,3 +212,24 @@ func FuzzReadNeverPanics(f *testing.F) {
 		}
 	})
 }
+
+func TestAliasesStandForTheirAnchors(t *testing.T) {
+	shared := `
+products: [{id: P, contour: {sphere: 1000}}]
+gauges:
+  - {id: A, kind: axial, places: &grid [[-1, 1], &corner [1, 1], [-1, -1], [1, -1]]}
+  - {id: B, kind: axial, places: *grid}
+  - {id: C, kind: axial, places: [[-2, 2], *corner, {at: *corner, used: true}, [2, -2]]}
+`
+	_, err := setup.Read([]byte(shared))
+	require.ErrorContains(t, err, "place 3 lies where place 2 lies")
+	p, err := setup.Read([]byte(strings.Replace(shared, "{at: *corner, used: true}", "[-2, -2]", 1)))
+	require.NoError(t, err)
+	require.Equal(t, p.Gauges[0].Places, p.Gauges[1].Places)
+	require.Equal(t, spc.Place{X: 1, Y: 1}, p.Gauges[2].Places[1])
+
+	_, err = setup.Read([]byte("gauges:\n  - {id: B, kind: axial, places: *grid}\n"))
+	require.ErrorContains(t, err, "line 2: *grid stands for nothing")
+	_, err = setup.Read([]byte("gauges: &g\n  - {id: B, kind: axial, places: *g}\n"))
+	require.Error(t, err, "an anchor that holds itself")
+}
