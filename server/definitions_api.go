@@ -96,16 +96,16 @@ func (s *Server) putDefinition(k definitionKind) func(http.ResponseWriter, *http
 		if err := CheckPairs(p.Gauges, p.Products); err != nil {
 			return definitionRefused(err)
 		}
-		changes, err := p.Changes(s.site, c)
-		if err != nil {
-			return err
-		}
 		effective, err := timeParam(r.URL.Query(), "effective_from")
 		if err != nil {
 			return err
 		}
 		if effective.IsZero() {
 			effective = micro(s.cfg.Now())
+		}
+		changes, err := p.ChangesAt(s.site, c, effective)
+		if err != nil {
+			return err
 		}
 		reason := r.URL.Query().Get("reason")
 		if reason == "" {

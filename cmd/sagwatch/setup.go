@@ -78,7 +78,7 @@ func (a *setupApply) Run(ctx context.Context, c *cli, s streams) error {
 	if err := p.Check(catalogue); err != nil {
 		return refused(a.File, err)
 	}
-	changes, err := p.Changes(site, catalogue)
+	changes, err := p.ChangesAt(site, catalogue, effective)
 	if err != nil {
 		return err
 	}

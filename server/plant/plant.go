@@ -154,6 +154,31 @@ func (c *Catalogue) Gauges() []*spc.Gauge { return latest(c.gauges) }
 // Charts lists the latest revision of each hand-made chart by id; the standard set is not among them.
 func (c *Catalogue) Charts() []*spc.Chart { return latest(c.charts) }
 
+// InForce finds the revision of an object that holds at t; before the first one the first.
+func (c *Catalogue) InForce(kind, id string, t time.Time) (Revision, bool) {
+	var best Revision
+	found := false
+	later := func(a, b Revision) bool { // a begins after b
+		d := a.EffectiveFrom.Compare(b.EffectiveFrom)
+		return d > 0 || d == 0 && a.Number > b.Number
+	}
+	for _, r := range c.Revisions {
+		switch {
+		case r.Kind != kind || r.ID != id:
+		case !found:
+			best, found = r, true
+		case r.EffectiveFrom.After(t):
+			// Only where none holds yet.
+			if best.EffectiveFrom.After(t) && later(best, r) {
+				best = r
+			}
+		case best.EffectiveFrom.After(t) || later(r, best):
+			best = r
+		}
+	}
+	return best, found
+}
+
 // Latest finds the newest revision of an object.
 func (c *Catalogue) Latest(kind, id string) (Revision, bool) {
 	var best Revision

@@ -7,6 +7,7 @@ import (
 	"reflect"
 	"slices"
 	"sort"
+	"time"
 
 	"sagwatch/server/plant"
 	"sagwatch/spc"
@@ -53,15 +54,21 @@ func join(words []string) string {
 	return out + " and " + words[len(words)-1]
 }
 
-// Changes compares a checked plant with what is defined. Objects that the file does not name are left alone.
+// Changes is ChangesAt after every revision that is defined.
 func (p *Plant) Changes(site string, c *plant.Catalogue) ([]Change, error) {
+	return p.ChangesAt(site, c, time.Date(9999, 1, 1, 0, 0, 0, 0, time.UTC))
+}
+
+// ChangesAt compares a checked plant with what is in force at a moment, that from which it is to hold. Objects that the
+// file does not name are left alone.
+func (p *Plant) ChangesAt(site string, c *plant.Catalogue, at time.Time) ([]Change, error) {
 	var out []Change
 	add := func(kind, id string, v any) error {
 		body, err := json.Marshal(v)
 		if err != nil {
 			return err
 		}
-		was, found := c.Latest(kind, id)
+		was, found := c.InForce(kind, id, at)
 		if !found {
 			out = append(out, Change{Kind: kind, ID: id, Body: body})
 			return nil
@@ -71,7 +78,8 @@ func (p *Plant) Changes(site string, c *plant.Catalogue) ([]Change, error) {
 			return err
 		}
 		if len(fields) > 0 {
-			out = append(out, Change{Kind: kind, ID: id, Body: body, Was: was.Number, Fields: fields})
+			newest, _ := c.Latest(kind, id)
+			out = append(out, Change{Kind: kind, ID: id, Body: body, Was: newest.Number, Fields: fields})
 		}
 		return nil
 	}

@@ -233,3 +233,42 @@ gauges:
 	_, err = setup.Read([]byte("gauges: &g\n  - {id: B, kind: axial, places: *g}\n"))
 	require.Error(t, err, "an anchor that holds itself")
 }
+
+func TestApplyingAgainFromATimeBetweenRevisionsChangesNothing(t *testing.T) {
+	read := func(radius string) *setup.Plant {
+		p, err := setup.Read([]byte("products: [{id: P, contour: {sphere: " + radius + "}}]"))
+		require.NoError(t, err)
+		return p
+	}
+	body := func(radius string) json.RawMessage {
+		changes, err := read(radius).Changes("KV", empty(t))
+		require.NoError(t, err)
+		return changes[0].Body
+	}
+	day := func(month time.Month) time.Time { return time.Date(2026, month, 1, 0, 0, 0, 0, time.UTC) }
+	// The third revision was defined last and holds from a time before the second.
+	c, err := plant.New([]plant.Revision{
+		{Kind: plant.KindProduct, ID: "P", Number: 1, EffectiveFrom: day(time.February), Body: body("1001")},
+		{Kind: plant.KindProduct, ID: "P", Number: 2, EffectiveFrom: day(time.July), Body: body("1002")},
+		{Kind: plant.KindProduct, ID: "P", Number: 3, EffectiveFrom: day(time.March), Body: body("1003")},
+	})
+	require.NoError(t, err)
+	for _, x := range []struct {
+		at     time.Time
+		radius string
+	}{{day(time.January), "1001"}, {day(time.February), "1001"}, {day(time.March), "1003"}, {day(time.June), "1003"}, {day(time.July), "1002"}, {day(time.December), "1002"}} {
+		for _, radius := range []string{"1001", "1002", "1003"} {
+			changes, err := read(radius).ChangesAt("KV", c, x.at)
+			require.NoError(t, err)
+			if radius == x.radius {
+				require.Empty(t, changes, "%s at %s", radius, x.at)
+				continue
+			}
+			require.Len(t, changes, 1)
+			require.Equal(t, 3, changes[0].Was, "the newest number, which the next one follows")
+		}
+	}
+	changes, err := read("1002").Changes("KV", c)
+	require.NoError(t, err)
+	require.Empty(t, changes)
+}
