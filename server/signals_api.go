@@ -157,6 +157,12 @@ func (s *Server) postClose(w http.ResponseWriter, r *http.Request) error {
 func (s *Server) changeSignal(w http.ResponseWriter, r *http.Request, c store.SignalChange) error {
 	id := chi.URLParam(r, "id")
 	c.By = source(r.Context())
+	if was, err := s.store.Signal(r.Context(), s.site, id); err != nil {
+		return err
+	} else if !c.FixedFrom.IsZero() && !c.FixedFrom.After(was.At) {
+		return badInput("fixed_from", "fixed_from %s is not after the signal, which began at %s.",
+			c.FixedFrom.UTC().Format(time.RFC3339), was.At.UTC().Format(time.RFC3339))
+	}
 	if err := s.store.ChangeSignal(r.Context(), s.site, id, c); err != nil {
 		return err
 	}

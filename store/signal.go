@@ -173,9 +173,41 @@ func (s *Store) ChangeSignal(ctx context.Context, site, id string, c SignalChang
 			site, id, c.State, c.By, c.Note, c.Cause, c.Action, nullTime(c.FixedFrom), body); err != nil {
 			return err
 		}
-		return notify(ctx, tx, Notice{Site: site, Kind: NoticeSignal, Press: press, Gauge: gauge, From: at.UTC()})
+		notices := []Notice{{Site: site, Kind: NoticeSignal, Press: press, Gauge: gauge, From: at.UTC()}}
+		if !c.FixedFrom.IsZero() || c.State == SignalOpen {
+			// A fix begins a phase, and reopening takes it back: the charts are worked out anew.
+			notices = append(notices, Notice{Site: site, Kind: NoticeEvent, Press: press, Gauge: gauge, From: at.UTC()})
+		}
+		return notify(ctx, tx, notices...)
 	})
 	return wrap(err, "change signal %q", id)
+}
+
+// Fix is when the cause of a signal was put right, as whoever closed it said.
+type Fix struct {
+	Press, Gauge, Stream string
+	From                 time.Time // later than the signal
+	By                   string
+}
+
+// Fixes lists what closed signals of a press, or of a gauge, say was put right and when; a fix of a signal that was
+// opened again counts no more.
+func (s *Store) Fixes(ctx context.Context, site, press, gauge string) ([]Fix, error) {
+	rows, err := s.pool.Query(ctx, `
+		SELECT g.press, g.gauge, g.stream, l.fixed_from, l.by FROM signal g
+		CROSS JOIN LATERAL (
+			SELECT fixed_from, by FROM signal_log l
+			WHERE l.site = g.site AND l.signal = g.id AND l.state = 'closed' AND l.by <> '' ORDER BY seq DESC LIMIT 1) l
+		WHERE g.site = $1 AND g.press = $2 AND g.gauge = $3 AND g.state = 'closed' AND l.fixed_from > g.at
+		ORDER BY l.fixed_from, g.id`, site, press, gauge) // signal_log_signal
+	if err != nil {
+		return nil, wrap(err, "fixes of site %q", site)
+	}
+	list, err := pgx.CollectRows(rows, pgx.RowToStructByPos[Fix])
+	for i := range list {
+		list[i].From = list[i].From.UTC()
+	}
+	return list, wrap(err, "fixes of site %q", site)
 }
 
 // Fold is what a fold over one press, or one gauge's masters, found.

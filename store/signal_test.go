@@ -98,6 +98,32 @@ func TestSignalLife(t *testing.T) {
 	require.ErrorIs(t, err, store.ErrNotFound, "a fold that fails leaves nothing")
 }
 
+func TestFixesAreThoseOfClosedSignals(t *testing.T) {
+	t.Parallel()
+	s := storetest.New(t)
+	a, b := signal("a", 0), signal("b", 1)
+	require.NoError(t, s.SaveFold(t.Context(), site, store.Fold{Press: "A", Signals: []spc.Signal{a, b}}))
+	from := a.At.Add(time.Hour)
+	shut := func(id string, from time.Time) {
+		t.Helper()
+		require.NoError(t, s.ChangeSignal(t.Context(), site, id, store.SignalChange{State: store.SignalClosed, By: "anna", Cause: "wear", FixedFrom: from}))
+	}
+	fixes := func() []store.Fix {
+		t.Helper()
+		list, err := s.Fixes(t.Context(), site, "A", "")
+		require.NoError(t, err)
+		return list
+	}
+	require.Empty(t, fixes())
+	shut("a", from)
+	shut("b", time.Time{})
+	require.Equal(t, []store.Fix{{Press: "A", Stream: "mould:7", From: from, By: "anna"}}, fixes())
+	require.NoError(t, s.ChangeSignal(t.Context(), site, "a", store.SignalChange{State: store.SignalOpen, By: "anna"}))
+	require.Empty(t, fixes(), "opened again: not fixed after all")
+	shut("a", a.At)
+	require.Empty(t, fixes(), "a fix before the signal fixed something else")
+}
+
 func TestSignalList(t *testing.T) {
 	t.Parallel()
 	s := storetest.New(t)

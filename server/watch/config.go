@@ -6,6 +6,7 @@ import (
 	"encoding/json"
 	"slices"
 	"sort"
+	"strings"
 	"time"
 
 	"sagwatch/server/plant"
@@ -78,6 +79,13 @@ func (k *keeper) configure(ctx context.Context) (out monitor.Config, charts, all
 		return out, nil, nil, err
 	}
 	out.Events = append(out.Events, mouldChanges(c, k.press)...)
+	fixes, err := k.cfg.Store.Fixes(ctx, k.cfg.Site, k.press, k.gauge)
+	if err != nil {
+		return out, nil, nil, err
+	}
+	for _, f := range fixes {
+		out.Events = append(out.Events, fixed(f))
+	}
 	sort.SliceStable(out.Events, func(i, j int) bool { return out.Events[i].At.Before(out.Events[j].At) })
 	if charts, err = digest(monitor.Config{Site: out.Site, Gauge: out.Gauge, Press: out.Press, Charts: out.Charts}); err != nil {
 		return out, nil, nil, err
@@ -93,6 +101,18 @@ func digest(c monitor.Config) ([]byte, error) {
 	}
 	sum := sha256.Sum256(text)
 	return sum[:], nil
+}
+
+// fixed is a fix as the event that begins the same phase: of a mould that one's, of a gauge's charts that gauge's, else
+// the whole press's.
+func fixed(f store.Fix) spc.Event {
+	e := spc.Event{Press: f.Press, Gauge: f.Gauge, Kind: "plunger-change", At: f.From, Text: "fixed", By: f.By}
+	if mould, ok := strings.CutPrefix(f.Stream, "mould:"); ok {
+		e.Kind, e.Mould = "mould-change", mould
+	} else if f.Press == "" {
+		e.Kind = "gauge-service"
+	}
+	return e
 }
 
 // mouldChanges finds in the revisions of a press where another casting was fitted: for the charts that is a mould change.
