@@ -111,3 +111,13 @@ func TestOpenAPIMatchesTheRoutes(t *testing.T) {
 	}))
 	require.ElementsMatch(t, routes, described)
 }
+
+func TestMachinesGetProblemDetailsWhateverTheyMiss(t *testing.T) {
+	s := start(t)
+	for _, path := range []string{"/api", "/api/v1", "/api/v1/nothing", "/api/v2/signals"} {
+		status, header, body := s.send("GET", path, "", "")
+		require.Equal(t, 404, status, path)
+		require.Equal(t, "application/problem+json", header.Get("Content-Type"), path)
+		require.Contains(t, object(t, body)["detail"], path)
+	}
+}

@@ -250,6 +250,7 @@ func (s *Server) setLimits(r *http.Request, id string, in limitsInput) (spc.Post
 	if p.EffectiveFrom.Before(p.BaselineTo) {
 		p.EffectiveFrom = p.BaselineTo
 	}
+	p.At = micro(s.cfg.Now())
 	if p.Revision, err = s.store.AddPostedLimits(r.Context(), s.site, p); err != nil {
 		return p, err
 	}

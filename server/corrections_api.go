@@ -101,7 +101,9 @@ func (s *Server) getConflicts(w http.ResponseWriter, r *http.Request) error {
 	}
 	out := make([]entry, len(list))
 	for i, c := range list {
-		out[i] = entry{c.ID, c.Existing, c.ReceivedAt, c.Source, c.Resolution, asJSON(c.Row)}
+		content := asJSON(c.Row)
+		content.State = ""
+		out[i] = entry{c.ID, c.Existing, c.ReceivedAt, c.Source, c.Resolution, content}
 	}
 	return writeJSON(w, http.StatusOK, map[string]any{"conflicts": out})
 }
@@ -144,6 +146,9 @@ func (s *Server) resolve(r *http.Request, id int64, action, series, reason strin
 		}
 		m := ingest.FromMeasurement(&c.Row.Measurement)
 		if action == store.AcceptAsNewSeries {
+			if m.Sequence == nil {
+				return badInput("action", "This measurement has no sequence, so its panel and time identify it whatever its series; accept it as a correction or drop it.")
+			}
 			m.Series = &series
 		}
 		row, p := s.ingest.Prepare(&m, c.Source)

@@ -56,6 +56,9 @@ func TestOtherContentUnderTheSameIdentityIsAConflict(t *testing.T) {
 	conflicts := s.get("/api/v1/conflicts?state=open")["conflicts"].([]any)
 	require.Len(t, conflicts, 1, "the same second content is kept once")
 	id := conflicts[0].(map[string]any)["id"].(float64)
+	for _, key := range []string{"id", "state", "stored_at"} {
+		require.NotContains(t, conflicts[0].(map[string]any)["measurement"], key, "it is not stored as a measurement")
+	}
 	status, _, body := s.send("POST", "/api/v1/conflicts/"+itoa(id), "application/json", `{"action": "correction", "reason": "the first was of another panel"}`)
 	require.Equal(t, 200, status, body)
 	panel := s.get("/api/v1/panels/A/A-0000001")["measurements"].([]any)
@@ -75,6 +78,10 @@ func TestWithoutASequencePanelAndTimeIdentify(t *testing.T) {
 	require.Equal(t, "duplicate", again["status"])
 	status, _ := s.post(m.with("lane", "2"))
 	require.Equal(t, 409, status)
+	conflict := s.get("/api/v1/conflicts")["conflicts"].([]any)[0].(map[string]any)["id"].(float64)
+	status, _, body := s.send("POST", "/api/v1/conflicts/"+itoa(conflict), "application/json", `{"action": "new-series", "series": "z", "reason": "counter restarted"}`)
+	require.Equal(t, 422, status)
+	require.Contains(t, body, "has no sequence", "a series would not tell it apart")
 	_, later := s.post(m.with("measured_at", "2026-03-02T08:00:00Z"))
 	require.Equal(t, "stored", later["status"])
 }

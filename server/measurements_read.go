@@ -22,16 +22,16 @@ import (
 
 // measurementJSON is a stored measurement as the machine interface shows it.
 type measurementJSON struct {
-	ID int64 `json:"id"`
+	ID int64 `json:"id,omitzero"` // absent, like state and stored_at, of a content that is not stored
 	ingest.Message
 	LineAt        time.Time           `json:"line_at"`
 	LineEstimated bool                `json:"line_estimated,omitempty"`
 	Casting       string              `json:"casting,omitempty"`
 	Counted       bool                `json:"counted"`
-	State         string              `json:"state"`
+	State         string              `json:"state,omitzero"`
 	Revision      int                 `json:"revision"`
 	CorrectionOf  int64               `json:"correction_of,omitempty"`
-	StoredAt      time.Time           `json:"stored_at"`
+	StoredAt      time.Time           `json:"stored_at,omitzero"`
 	Source        string              `json:"source"`
 	Computed      map[string]*float64 `json:"computed"`
 	Verdict       spc.Verdict         `json:"verdict"`

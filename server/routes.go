@@ -3,6 +3,7 @@ package server
 import (
 	"net/http"
 	"strconv"
+	"strings"
 	"time"
 
 	"github.com/go-chi/chi/v5"
@@ -53,9 +54,17 @@ func (s *Server) routes() http.Handler {
 				r.Handle("/gallery", http.RedirectHandler("/gallery/", http.StatusSeeOther))
 			}
 		})
-		r.NotFound(s.page(func(_ http.ResponseWriter, r *http.Request) error {
+		lost := s.api(func(_ http.ResponseWriter, r *http.Request) error { return notFound("There is no %s.", r.URL.Path) })
+		lostPage := s.page(func(_ http.ResponseWriter, r *http.Request) error {
 			return notFound("There is no page %s.", r.URL.Path)
-		}).ServeHTTP)
+		})
+		r.NotFound(func(w http.ResponseWriter, r *http.Request) {
+			if r.URL.Path == "/api" || strings.HasPrefix(r.URL.Path, "/api/") {
+				lost(w, r) // machines get problem details
+				return
+			}
+			lostPage.ServeHTTP(w, r)
+		})
 	})
 	// Outside compression and session storing: the stream stays open.
 	r.Group(func(r chi.Router) {
