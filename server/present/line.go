@@ -214,7 +214,7 @@ func pressState(f LineFacts, p *PressFacts, signals []*store.Signal) ui.State {
 	case acknowledged > 0:
 		return ui.Is(ui.Held, n(acknowledged)+" acknowledged")
 	case back > 0:
-		return ui.Is(ui.Held, n(back)+" to close, come back since")
+		return ui.Is(ui.Held, n(back)+" came back, to be closed")
 	case !judged(p):
 		return ui.Is(ui.None, "not judged by charts yet")
 	}
