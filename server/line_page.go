@@ -18,6 +18,9 @@ import (
 // lineSignals is how many signals the board reads at most; it lists fewer and counts the rest.
 const lineSignals = 200
 
+// backAfter is how many quiet points in a row let the board say that a stream has come back.
+const backAfter = 5
+
 // showLine handles GET /: the supervisor's board.
 func (s *Server) showLine(w http.ResponseWriter, r *http.Request) error {
 	f := s.frame(r, "Line", ui.AtLine)
@@ -97,6 +100,12 @@ func (s *Server) lineSignals(ctx context.Context, shift present.Shift) (all []st
 		return nil, nil, err
 	}
 	all = append(all, ofShift...)
+	for i := range all {
+		g := &all[i]
+		// The fold keeps a signal open to be extended for twenty quiet points; a board that says "lies beyond" must look at the
+		// latest ones.
+		g.Ended = g.Ended || s.watch.Quiet(g.Press, g.Gauge, g.Chart, g.Stream) >= backAfter
+	}
 	slices.SortFunc(all, func(a, b store.Signal) int {
 		if d := b.At.Compare(a.At); d != 0 {
 			return d

@@ -143,3 +143,24 @@ func (w *Watcher) LastAt(press, gauge string) time.Time {
 	}
 	return k.lag().LastAt
 }
+
+// Quiet counts the final points of a stream since the last one that a rule marked; all of those at hand when none is.
+func (w *Watcher) Quiet(press, gauge, chart, name string) int {
+	k, ok := w.keeper(press, gauge)
+	if !ok {
+		return 0
+	}
+	k.state.RLock()
+	defer k.state.RUnlock()
+	list := k.points[stream{chart, name}]
+	n := 0
+	for i := len(list) - 1; i >= 0; i-- {
+		for _, h := range list[i].Hits {
+			if h.Rule != monitor.Jumped { // a jump keeps no signal open
+				return n
+			}
+		}
+		n++
+	}
+	return n
+}
