@@ -270,6 +270,15 @@ func (s *Server) chartAround(ctx context.Context, d *present.ChartData) error {
 		return err
 	}
 	d.Log = present.DecodeLimits(logged, d.Stream)
+	posted, err := s.store.PostedLimits(ctx, s.site, c.ID)
+	if err != nil {
+		return err
+	}
+	for _, p := range posted {
+		if (p.Stream == "" || p.Stream == d.Stream) && p.EffectiveFrom.After(d.LastAt) {
+			d.Waiting = append(d.Waiting, p)
+		}
+	}
 	list, err := s.store.Signals(ctx, s.site, store.SignalFilter{Chart: c.ID, From: micro(d.From.Add(-longestSignal)), To: micro(d.To).Add(time.Microsecond), Limit: mostOpen})
 	if err != nil {
 		return err

@@ -38,6 +38,7 @@ type ChartData struct {
 	MonthTo   time.Time
 	Log       []monitor.LimitsInForce // of this stream, oldest first
 	Spreads   []monitor.LimitsInForce // of the companion
+	Waiting   []spc.PostedLimits      // stored, for panels that are not measured yet; oldest first
 	Signals   []store.Signal          // of this stream in the time shown, newest first
 	Events    []spc.Event
 	LastAt    time.Time // line time of the last panel measured
@@ -106,7 +107,7 @@ func trailing(points []monitor.Point) (n int, words string, since time.Time) {
 // Chart makes the page of one stream of a chart.
 func Chart(v View, frame ui.Frame, d ChartData) page.Chart {
 	q := d.quantity(v)
-	m := page.Chart{Frame: frame, Statement: d.statement(v, q), Itself: Itself(v, d.Chart, d.Press, d.Log, d.Every), Limits: limitRows(v, q, d.Log)}
+	m := page.Chart{Frame: frame, Statement: d.statement(v, q), Itself: Itself(v, d.Chart, d.Press, d.Log, d.Every), Limits: append(waitingRows(v, q, d.Waiting), limitRows(v, q, d.Log)...)}
 	for _, s := range d.Others {
 		if len(d.Others) > 1 {
 			m.Streams = append(m.Streams, page.Stream{Name: StreamName(s.Stream), Href: ChartHref(d.Chart.ID, s.Stream, d.From, d.To), Current: s.Stream == d.Stream, State: pointState(s.Point)})
@@ -438,6 +439,30 @@ func (d *ChartData) month(v View, q Quantity) *plot.Chart {
 
 // MonthColumns is how many columns thirty days make: one for two units of the drawing.
 const MonthColumns = 600
+
+// waitingRows lists limits that are stored and wait for the first panel that they hold for, newest first: whoever has just
+// stored some must see them.
+func waitingRows(v View, q Quantity, posted []spc.PostedLimits) []page.LimitRow {
+	var out []page.LimitRow
+	for i := len(posted) - 1; i >= 0; i-- {
+		p := posted[i]
+		r := page.LimitRow{From: v.Moment(p.EffectiveFrom), Centre: "not yet", Lower: "not yet", Upper: "not yet", Why: "Waits for the first panel pressed after that. Frozen by " + p.By + ": " + p.Reason}
+		if p.Given == nil {
+			r.Why += ". From the baseline " + v.Moment(p.BaselineFrom) + " to " + v.Moment(p.BaselineTo)
+		}
+		if g := p.Given; g != nil {
+			side := func(x float64, has bool) string {
+				if !has {
+					return "none"
+				}
+				return q.Number(x)
+			}
+			r.Centre, r.Lower, r.Upper = side(g.Centre, g.HasCentre), side(g.Lower, g.HasLower), side(g.Upper, g.HasUpper)
+		}
+		out = append(out, r)
+	}
+	return out
+}
 
 func limitRows(v View, q Quantity, log []monitor.LimitsInForce) []page.LimitRow {
 	var out []page.LimitRow
