@@ -25,11 +25,10 @@ func (s *Server) postCorrection(w http.ResponseWriter, r *http.Request) error {
 	if err := body(r, &in); err != nil {
 		return err
 	}
-	row, res, err := s.correct(r, id, func(m *ingest.Message) error { return ingest.Overlay(in.Fields, m) }, in.Reason)
+	_, res, err := s.correct(r, id, func(m *ingest.Message) error { return ingest.Overlay(in.Fields, m) }, in.Reason)
 	if err != nil {
 		return err
 	}
-	_ = row
 	return writeJSON(w, http.StatusOK, res)
 }
 

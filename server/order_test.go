@@ -2,7 +2,6 @@ package server_test
 
 import (
 	"encoding/json"
-	"fmt"
 	"math/rand/v2"
 	"testing"
 
@@ -76,8 +75,6 @@ func TestOrderOfArrivalLeavesNoTrace(t *testing.T) {
 	for _, r := range inOrder.stream(all...) {
 		require.Equal(t, "stored", r["status"])
 	}
-	lastPanel := fmt.Sprintf("A-%07d", n-1)
-	_ = lastPanel
 	var want string
 	inOrder.eventually("a signal on mould 2 and a fold at rest", func() bool {
 		before := want

@@ -1,6 +1,9 @@
 package spc
 
-import "time"
+import (
+	"strings"
+	"time"
+)
 
 // Purpose says what a measurement is for; only production feeds process charts, capability and counts.
 type Purpose string
@@ -62,10 +65,10 @@ func (k OrderKey) Compare(o OrderKey) int {
 	if c := k.LineAt.Compare(o.LineAt); c != 0 {
 		return c
 	}
-	if c := cmpString(k.Gauge, o.Gauge); c != 0 {
+	if c := strings.Compare(k.Gauge, o.Gauge); c != 0 {
 		return c
 	}
-	if c := cmpString(k.Series, o.Series); c != 0 {
+	if c := strings.Compare(k.Series, o.Series); c != 0 {
 		return c
 	}
 	a, b := k.Sequence, o.Sequence
@@ -81,7 +84,7 @@ func (k OrderKey) Compare(o OrderKey) int {
 		}
 		return 1
 	}
-	if c := cmpString(k.Panel, o.Panel); c != 0 {
+	if c := strings.Compare(k.Panel, o.Panel); c != 0 {
 		return c
 	}
 	if c := k.MeasuredAt.Compare(o.MeasuredAt); c != 0 {
@@ -91,16 +94,6 @@ func (k OrderKey) Compare(o OrderKey) int {
 	case k.Hash < o.Hash:
 		return -1
 	case k.Hash > o.Hash:
-		return 1
-	}
-	return 0
-}
-
-func cmpString(a, b string) int {
-	switch {
-	case a < b:
-		return -1
-	case a > b:
 		return 1
 	}
 	return 0

@@ -177,16 +177,19 @@ func TestTheMainJobInABrowser(t *testing.T) {
 	b.accessible(string(axe))
 	b.shot("line")
 
-	// A posted panel shows on the open page by itself.
+	// A posted panel shows on the open page within a second.
 	b.to("/gauge/CG-1")
 	b.accessible(string(axe))
-	live := panelJSON(n, 1108, begin.Add(n*10*time.Second))
 	require.Eventually(t, func() bool { return strings.Contains(p.get(token, "/metrics"), "\nsagwatch_live_pages 1\n") }, 10*time.Second, 20*time.Millisecond, "the page listens")
-	start := time.Now()
-	p.post(token, "application/json", live)
-	b.until("the posted panel", fmt.Sprintf("document.querySelector('#bar').innerText.includes('A-%07d')", n))
-	// A quiet machine needs a few tenths of a second; the bound leaves room for one that is busy with other tests.
-	require.Less(t, time.Since(start), 5*time.Second, "from the post to the screen")
+	// The fastest of a few: a machine that is busy with other tests may hold one up, a page that is slow by itself is slow every time.
+	fastest := time.Hour
+	for i := n; i < n+5 && fastest >= time.Second; i++ {
+		start := time.Now()
+		p.post(token, "application/json", panelJSON(i, 1108, begin.Add(time.Duration(i)*10*time.Second)))
+		b.until("the posted panel", fmt.Sprintf("document.querySelector('#bar').innerText.includes('A-%07d')", i))
+		fastest = min(fastest, time.Since(start))
+	}
+	require.Less(t, fastest, time.Second, "from the post to the screen")
 	b.until("its verdict", "document.querySelector('#slab').innerText.includes('Conforms')")
 	b.shot("gauge")
 

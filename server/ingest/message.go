@@ -153,6 +153,9 @@ func IsList(data []byte) bool {
 	if bare(data) {
 		return true
 	}
+	if !bytes.Contains(data, []byte(`"measurements"`)) {
+		return false // the usual single object is not parsed twice
+	}
 	var probe struct {
 		Measurements jsontext.Value `json:"measurements"`
 	}

@@ -30,8 +30,7 @@ type Watcher struct {
 
 	mu      sync.Mutex
 	keepers map[string]*keeper // by fold: "press/A", "gauge/CG-1"
-	started bool
-	changed chan struct{} // something about the definitions
+	changed chan struct{}      // something about the definitions
 }
 
 // New makes a watcher; Run starts it.

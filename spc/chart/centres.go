@@ -1,6 +1,10 @@
 package chart
 
-import "gonum.org/v1/gonum/mat"
+import (
+	"gonum.org/v1/gonum/mat"
+
+	"sagwatch/spc/dist"
+)
 
 // StreamCentres are the streams' own centres c_i by least squares of the additive model over a baseline of cycles,
 //
@@ -16,7 +20,7 @@ import "gonum.org/v1/gonum/mat"
 //
 // Source: two-way layout with missing cells (Searle 1971, Linear Models, ch. 7, from memory).
 func StreamCentres(cycles [][]StreamValue, streams int) ([]float64, error) {
-	totals, counts := make([]sum, streams), make([]float64, streams)
+	totals, counts := make([]dist.Accumulator, streams), make([]float64, streams)
 	seen := make([]int, streams) // 1 + the last cycle in which a stream came
 	for j, cycle := range cycles {
 		for _, p := range cycle {
@@ -27,7 +31,7 @@ func StreamCentres(cycles [][]StreamValue, streams int) ([]float64, error) {
 			if !finite(p.Value) {
 				return nil, &RefusalError{Reason: NonFinite, Index: j}
 			}
-			totals[p.Stream].add(p.Value)
+			totals[p.Stream].Add(p.Value)
 			counts[p.Stream]++
 		}
 	}
@@ -36,7 +40,7 @@ func StreamCentres(cycles [][]StreamValue, streams int) ([]float64, error) {
 		if counts[i] == 0 {
 			return nil, &RefusalError{Reason: TooFew, N: 0, Need: 1, Index: i}
 		}
-		centres[i] = totals[i].value() / counts[i]
+		centres[i] = totals[i].Sum() / counts[i]
 		complete = complete && counts[i] == counts[0]
 	}
 	for _, cycle := range cycles {
@@ -97,28 +101,28 @@ func correction(cycles [][]StreamValue, centres []float64) []float64 {
 	d := solution.RawVector().Data
 
 	// Settle the constant of each set.
-	total, count, moved := make([]sum, n), make([]float64, n), make([]float64, n)
+	total, count, moved := make([]dist.Accumulator, n), make([]float64, n), make([]float64, n)
 	for i := range d {
 		moved[i] = centres[i] + d[i]
 	}
 	for _, cycle := range cycles {
 		if len(cycle) > 0 {
 			s := set[cycle[0].Stream]
-			total[s].add(effect(cycle, moved))
+			total[s].Add(effect(cycle, moved))
 			count[s]++
 		}
 	}
 	for i := range d {
-		d[i] += total[set[i]].value() / count[set[i]]
+		d[i] += total[set[i]].Sum() / count[set[i]]
 	}
 	return d
 }
 
 // effect is the mean of a cycle's values about the centres; 0 for a cycle without any.
 func effect(cycle []StreamValue, centres []float64) float64 {
-	var s sum
+	var s dist.Accumulator
 	for _, p := range cycle {
-		s.add(p.Value - centres[p.Stream])
+		s.Add(p.Value - centres[p.Stream])
 	}
-	return s.value() / max(1, float64(len(cycle)))
+	return s.Sum() / max(1, float64(len(cycle)))
 }

@@ -5,6 +5,8 @@ import (
 	"sync"
 
 	"gonum.org/v1/gonum/integrate/quad"
+
+	"sagwatch/spc/dist"
 )
 
 // Constants are the expected values that turn the spread of n normal values into their standard deviation.
@@ -67,17 +69,17 @@ func computeConstants(n int) Constants {
 	width := (2*math.Sqrt(2*math.Log(float64(n))) + 12) / panels
 	x, weight := make([]float64, nodes), make([]float64, nodes)
 	d := newRangeDist(n)
-	var first, second sum
+	var first, second dist.Accumulator
 	for p := range panels {
 		quad.Legendre{}.FixedLocations(x, weight, float64(p)*width, float64(p+1)*width)
 		for i, w := range x {
 			s := weight[i] * d.above(w)
-			first.add(s)
-			second.add(2 * w * s)
+			first.Add(s)
+			second.Add(2 * w * s)
 		}
 	}
-	c.D2 = first.value()
-	c.D3 = math.Sqrt(second.value() - c.D2*c.D2)
+	c.D2 = first.Sum()
+	c.D3 = math.Sqrt(second.Sum() - c.D2*c.D2)
 	return c
 }
 

@@ -1,6 +1,10 @@
 package chart
 
-import "math"
+import (
+	"math"
+
+	"sagwatch/spc/dist"
+)
 
 // StreamValue is the value of one panel of a cycle and the stream (mould, in the press's order from 0) that made it.
 type StreamValue struct {
@@ -34,7 +38,7 @@ func Cycle(panels []StreamValue, centres []float64) (CyclePoint, error) {
 		return CyclePoint{}, &RefusalError{Reason: TooFew, N: 0, Need: 1}
 	}
 	var seen uint64
-	var s, level sum
+	var s, level dist.Accumulator
 	for i, p := range panels {
 		if p.Stream < 0 || p.Stream >= len(centres) || p.Stream < 64 && seen&(1<<p.Stream) != 0 {
 			return CyclePoint{}, &RefusalError{Reason: BadStream, N: p.Stream}
@@ -45,24 +49,24 @@ func Cycle(panels []StreamValue, centres []float64) (CyclePoint, error) {
 		if !finite(p.Value) || !finite(centres[p.Stream]) {
 			return CyclePoint{}, &RefusalError{Reason: NonFinite, Index: i}
 		}
-		s.add(p.Value - centres[p.Stream])
+		s.Add(p.Value - centres[p.Stream])
 	}
 	for i, c := range centres {
 		if !finite(c) {
 			return CyclePoint{}, &RefusalError{Reason: NonFinite, Index: i}
 		}
-		level.add(c)
+		level.Add(c)
 	}
 	pt := CyclePoint{M: len(panels), HasSpread: len(panels) > 1}
-	pt.Effect = s.value() / float64(pt.M)
-	pt.Mean = level.value()/float64(len(centres)) + pt.Effect
+	pt.Effect = s.Sum() / float64(pt.M)
+	pt.Mean = level.Sum()/float64(len(centres)) + pt.Effect
 	if pt.HasSpread {
-		var dd sum
+		var dd dist.Accumulator
 		for _, p := range panels {
 			d := p.Value - centres[p.Stream] - pt.Effect
-			dd.add(d * d)
+			dd.Add(d * d)
 		}
-		pt.Spread = math.Sqrt(dd.value() / float64(pt.M-1))
+		pt.Spread = math.Sqrt(dd.Sum() / float64(pt.M-1))
 	}
 	return pt, nil
 }
@@ -142,7 +146,7 @@ func CycleBaseline(points []CyclePoint, used int) (CycleModel, error) {
 	}
 	m := CycleModel{Cycles: len(points)}
 	effects := make([]float64, len(points))
-	var within, inverse, level sum
+	var within, inverse, level dist.Accumulator
 	for j, pt := range points {
 		if pt.M < 1 {
 			return CycleModel{}, &RefusalError{Reason: TooFew, N: pt.M, Need: 1, Index: j}
@@ -151,21 +155,21 @@ func CycleBaseline(points []CyclePoint, used int) (CycleModel, error) {
 			return CycleModel{}, &RefusalError{Reason: NonFinite, Index: j}
 		}
 		effects[j] = pt.Effect
-		level.add(pt.Mean - pt.Effect)
+		level.Add(pt.Mean - pt.Effect)
 		m.Panels += pt.M
 		m.DFWithin += pt.M - 1
-		within.add(float64(pt.M-1) * pt.Spread * pt.Spread)
-		inverse.add(1 / float64(pt.M))
+		within.Add(float64(pt.M-1) * pt.Spread * pt.Spread)
+		inverse.Add(1 / float64(pt.M))
 	}
 	mean, sd := moments(effects)
 	if steady(sd, largest(effects)) {
 		return CycleModel{}, &RefusalError{Reason: ZeroVariance, N: len(points)}
 	}
-	m.Centre, m.SigmaEffect = level.value()/float64(m.Cycles)+mean, sd
-	m.MeanInverse = inverse.value() / float64(m.Cycles)
+	m.Centre, m.SigmaEffect = level.Sum()/float64(m.Cycles)+mean, sd
+	m.MeanInverse = inverse.Sum() / float64(m.Cycles)
 	m.DFWithin = max(0, m.DFWithin-used)
 	if m.DFWithin > 0 {
-		m.SigmaWithin = math.Sqrt(within.value() / float64(m.DFWithin))
+		m.SigmaWithin = math.Sqrt(within.Sum() / float64(m.DFWithin))
 	}
 	m.VarBetween = sd*sd - m.SigmaWithin*m.SigmaWithin*m.MeanInverse
 	if m.Cycles < enoughPoints {

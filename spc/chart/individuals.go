@@ -1,6 +1,10 @@
 package chart
 
-import "math"
+import (
+	"math"
+
+	"sagwatch/spc/dist"
+)
 
 // SigmaFrom says which estimator of the process standard deviation the limits use.
 type SigmaFrom string
@@ -57,11 +61,11 @@ func Individuals(x []float64, o IndividualsOptions) (IndividualsResult, error) {
 	}
 	r := IndividualsResult{Options: o, N: len(x)}
 	centre, sd := moments(x)
-	var ranges sum
+	var ranges dist.Accumulator
 	for i := 1; i < len(x); i++ {
-		ranges.add(math.Abs(x[i] - x[i-1]))
+		ranges.Add(math.Abs(x[i] - x[i-1]))
 	}
-	r.MeanMovingRange = ranges.value() / float64(len(x)-1)
+	r.MeanMovingRange = ranges.Sum() / float64(len(x)-1)
 	r.SigmaWithin = r.MeanMovingRange / ConstantsFor(2).D2
 	r.SigmaOverall = sd
 	if size := largest(x); steady(r.SigmaWithin, size) || steady(sd, size) {
@@ -120,15 +124,15 @@ func Lag1(x []float64) (Autocorrelation, error) {
 	if steady(sd, largest(x)) {
 		return Autocorrelation{}, &RefusalError{Reason: ZeroVariance, N: len(x)}
 	}
-	var num, den sum
+	var num, den dist.Accumulator
 	for i, v := range x {
-		den.add((v - m) * (v - m))
+		den.Add((v - m) * (v - m))
 		if i > 0 {
-			num.add((v - m) * (x[i-1] - m))
+			num.Add((v - m) * (x[i-1] - m))
 		}
 	}
 	const z975 = 1.959963984540054 // normal quantile at 0.975
-	a := Autocorrelation{R: num.value() / den.value(), Band: z975 / math.Sqrt(float64(len(x))), N: len(x)}
+	a := Autocorrelation{R: num.Sum() / den.Sum(), Band: z975 / math.Sqrt(float64(len(x))), N: len(x)}
 	a.Significant = math.Abs(a.R) > a.Band
 	return a, nil
 }

@@ -4,6 +4,8 @@ import (
 	"math"
 
 	"gonum.org/v1/gonum/mathext"
+
+	"sagwatch/spc/dist"
 )
 
 // rangeDist is the distribution of the range of n standard normal values, by the trapezoidal rule over the least
@@ -34,23 +36,23 @@ func newRangeDist(n int) *rangeDist {
 
 // above is P(range > w): the others all above the least value x, and not all of them within w of it.
 func (d *rangeDist) above(w float64) float64 {
-	var s sum
+	var s dist.Accumulator
 	for i, x := range d.x {
 		r := min(normalTail(x+w)/d.tail[i], 1)
-		s.add(-d.density[i] * math.Expm1((d.n-1)*math.Log1p(-r)))
+		s.Add(-d.density[i] * math.Expm1((d.n-1)*math.Log1p(-r)))
 	}
-	return s.value()
+	return s.Sum()
 }
 
 // below is P(range <= w), accurate also where it is small.
 func (d *rangeDist) below(w float64) float64 {
-	var s sum
+	var s dist.Accumulator
 	for i, x := range d.x {
 		if in := normalBetween(x, w); in > 0 {
-			s.add(d.density[i] * math.Exp((d.n-1)*math.Log(in/d.tail[i])))
+			s.Add(d.density[i] * math.Exp((d.n-1)*math.Log(in/d.tail[i])))
 		}
 	}
-	return s.value()
+	return s.Sum()
 }
 
 // rangeQuantile is the w with P(range > w) = p, or with P(range <= w) = p when upper is false, for n standard normal

@@ -1,6 +1,10 @@
 package chart
 
-import "math"
+import (
+	"math"
+
+	"sagwatch/spc/dist"
+)
 
 // SubgroupResult is the baseline of a chart of subgroups, mean and range or mean and standard deviation.
 type SubgroupResult struct {
@@ -74,7 +78,7 @@ func pool(subgroups [][]float64, w Width, estimate func([]float64) (float64, flo
 		return SubgroupResult{}, &RefusalError{Reason: TooFew, N: len(subgroups), Need: 2}
 	}
 	r := SubgroupResult{Width: w, Subgroups: len(subgroups)}
-	var total, num, den sum
+	var total, num, den dist.Accumulator
 	size := 0.0
 	for j, g := range subgroups {
 		if len(g) < 2 {
@@ -84,16 +88,16 @@ func pool(subgroups [][]float64, w Width, estimate func([]float64) (float64, flo
 			if !finite(v) {
 				return SubgroupResult{}, &RefusalError{Reason: NonFinite, Index: j}
 			}
-			total.add(v)
+			total.Add(v)
 			size = max(size, math.Abs(v))
 		}
 		r.Values += len(g)
 		e, f := estimate(g)
-		num.add(f * e)
-		den.add(f)
+		num.Add(f * e)
+		den.Add(f)
 	}
-	r.Centre = total.value() / float64(r.Values)
-	r.SigmaWithin = num.value() / den.value()
+	r.Centre = total.Sum() / float64(r.Values)
+	r.SigmaWithin = num.Sum() / den.Sum()
 	if steady(r.SigmaWithin, size) {
 		return SubgroupResult{}, &RefusalError{Reason: ZeroVariance, N: r.Values}
 	}

@@ -230,42 +230,14 @@ func logSpreads(baseline []figure, k float64) (func(n int) (spc.Limits, error), 
 	}, nil
 }
 
-// modelOf puts a cycle model together from cycles whose mould centres were known beforehand, as chart.Cycles does. Of
-// the cycle means only the variation matters, so they stand for the effects.
+// modelOf puts a cycle model together from cycles whose mould centres were known beforehand. Of the cycle means only the
+// variation matters, so they stand for the effects.
 func modelOf(baseline []figure) (chart.CycleModel, error) {
-	j := float64(len(baseline))
-	if len(baseline) < 2 {
-		return chart.CycleModel{}, &chart.RefusalError{Reason: chart.TooFew, N: len(baseline), Need: 2}
-	}
-	m := chart.CycleModel{Cycles: len(baseline)}
-	effects, mean, within := make([]float64, len(baseline)), 0.0, 0.0
+	points := make([]chart.CyclePoint, len(baseline))
 	for i, f := range baseline {
-		effects[i] = f.mean
-		mean += f.mean / j
-		m.Panels += f.n
-		m.DFWithin += f.n - 1
-		within += float64(f.n-1) * f.spread * f.spread
-		m.MeanInverse += 1 / float64(f.n) / j
+		points[i] = chart.CyclePoint{M: f.n, Effect: f.mean, Mean: f.mean, Spread: f.spread, HasSpread: f.n > 1}
 	}
-	ss := 0.0
-	for _, e := range effects {
-		ss += (e - mean) * (e - mean)
-	}
-	m.Centre, m.SigmaEffect, m.SigmaWithin = mean, math.Sqrt(ss/(j-1)), math.Sqrt(within/float64(m.DFWithin))
-	if m.SigmaEffect == 0 {
-		return chart.CycleModel{}, &chart.RefusalError{Reason: chart.ZeroVariance, N: len(baseline)}
-	}
-	m.VarBetween = m.SigmaEffect*m.SigmaEffect - m.SigmaWithin*m.SigmaWithin*m.MeanInverse
-	if m.Cycles < 100 { // as chart.Cycles
-		m.Warnings = append(m.Warnings, chart.Warning{Kind: chart.FewPoints, N: m.Cycles, Enough: 100})
-	}
-	if lag, err := chart.Lag1(effects); err == nil {
-		m.Lag1 = lag
-	}
-	if m.VarBetween < 0 {
-		m.Warnings = append(m.Warnings, chart.Warning{Kind: chart.NegativeBetween, Value: m.VarBetween})
-	}
-	return m, nil
+	return chart.CycleBaseline(points, 0)
 }
 
 // givenLaw is limits that a person gave.

@@ -1,6 +1,7 @@
 package plot
 
 import (
+	"cmp"
 	"math"
 	"slices"
 	"time"
@@ -81,7 +82,7 @@ func (d *paneDrawing) lineEnds(top, bottom float64) {
 			add(e.low, "least", "sub")
 		}
 	}
-	slices.SortStableFunc(labels, func(a, b label) int { return cmpFloat(a.y, b.y) })
+	slices.SortStableFunc(labels, func(a, b label) int { return cmp.Compare(a.y, b.y) })
 	y := make([]float64, len(labels))
 	for i, l := range labels {
 		y[i] = l.y
@@ -90,16 +91,6 @@ func (d *paneDrawing) lineEnds(top, bottom float64) {
 	for i, l := range labels {
 		d.words(d.labels, y[i]+4.5, l.text, l.role)
 	}
-}
-
-func cmpFloat(a, b float64) int {
-	switch {
-	case a < b:
-		return -1
-	case a > b:
-		return 1
-	}
-	return 0
 }
 
 // remarks writes what is to be said inside the main pane: the change, who set which limits and why, gaps, the lehr, and what lies

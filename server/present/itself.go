@@ -1,0 +1,156 @@
+package present
+
+import (
+	"fmt"
+	"math"
+	"slices"
+	"strings"
+	"time"
+
+	"sagwatch/spc"
+	"sagwatch/spc/monitor"
+	"sagwatch/web/ui"
+)
+
+// pointProbability is the chance that one point signals falsely by the limits alone: what the definition asks for, or 2 (1 - Phi(k)) of
+// limits at k sigma for a normal value; 0 when it is not known. On a one-sided chart half of the two-sided chance is left.
+func pointProbability(l spc.LimitRule) float64 {
+	p := l.Probability
+	switch {
+	case p > 0:
+	case l.K > 0:
+		p = math.Erfc(l.K / math.Sqrt2)
+	case l.ARL0 > 0:
+		p = 1 / l.ARL0
+	}
+	if l.Side != "" {
+		p /= 2
+	}
+	return p
+}
+
+// multiple writes how many standard deviations limits lie from the centre.
+func multiple(l spc.LimitRule) string {
+	k := l.K
+	switch {
+	case k > 0:
+	case l.Probability > 0:
+		k = math.Sqrt2 * math.Erfcinv(l.Probability)
+	case l.ARL0 > 0:
+		k = math.Sqrt2 * math.Erfcinv(1/l.ARL0)
+	default:
+		k = 3
+	}
+	if k == 3 {
+		return "three"
+	}
+	return ui.Number(k, 2)
+}
+
+// RuleWords says in words what makes a point signal.
+func RuleWords(rules []spc.RuleSetting) string {
+	if len(rules) == 0 {
+		rules = []spc.RuleSetting{{Key: "beyond-limits"}}
+	}
+	usual := func(r spc.RuleSetting, n int) string {
+		if r.Count > 0 {
+			n = r.Count
+		}
+		return ui.InWords(int64(n))
+	}
+	var out []string
+	for _, r := range rules {
+		switch r.Key {
+		case "beyond-limits":
+			out = append(out, "it lies beyond a limit")
+		case "run-one-side":
+			out = append(out, usual(r, 9)+" in a row lie on one side of the centre")
+		case "trend":
+			out = append(out, usual(r, 6)+" in a row rise or fall")
+		case "alternating":
+			out = append(out, usual(r, 14)+" go up and down by turns")
+		case "two-of-three-beyond-2s":
+			out = append(out, "two of three lie beyond two thirds of the way to one limit")
+		case "four-of-five-beyond-1s":
+			out = append(out, "four of five lie beyond a third of the way to one limit")
+		case "fifteen-within-1s":
+			out = append(out, usual(r, 15)+" in a row lie within a third of the way to the limits")
+		case "eight-outside-1s":
+			out = append(out, usual(r, 8)+" in a row lie outside a third of the way to the limits")
+		default:
+			out = append(out, strings.ReplaceAll(r.Key, "-", " "))
+		}
+	}
+	return "A point signals when " + orList(out) + "."
+}
+
+func orList(words []string) string {
+	if n := len(words); n > 1 {
+		return strings.Join(words[:n-1], ", ") + " or when " + words[n-1]
+	}
+	return strings.Join(words, "")
+}
+
+// Itself is what a chart says of itself: where its limits come from, how neighbours hang together, what signals, how often falsely.
+func Itself(v View, c spc.Chart, press *spc.Press, log []monitor.LimitsInForce, everyPoint time.Duration) []ui.Sentence {
+	one, many := thing(c)
+	var out []ui.Sentence
+	say := func(format string, a ...any) { out = append(out, ui.Say(fmt.Sprintf(format, a...))) }
+	if n := len(log); n > 0 {
+		l := log[n-1]
+		switch {
+		case l.Refused != "":
+			say("There are no limits: %s", l.Refused)
+		case l.N == 0:
+			say("The limits are given, not worked out from a baseline: %s.", strings.TrimSuffix(l.Reason, "."))
+		default:
+			how := "the limits are those of a cycle as an individual, from the variation from cycle to cycle"
+			switch {
+			case c.Kind == spc.CycleSpread:
+				how = "the limits are those of a standard deviation of so many panels"
+			case c.Kind == spc.Individuals && l.Lag1Found:
+				how = "the limits are " + multiple(c.Limits) + " standard deviations of the baseline either side of its mean"
+			case c.Kind == spc.Individuals:
+				how = "the limits are " + multiple(c.Limits) + " standard deviations either side of the mean, worked out from the changes from each " + one + " to the next"
+			}
+			if l.Log {
+				how = "the limits are worked out on logarithms"
+			}
+			say("From a baseline of %s, pressed %s to %s, %s.", ui.Plural(int64(l.N), one, many), v.Moment(l.BaselineFrom), v.Moment(l.BaselineTo), how)
+		}
+		told := slices.ContainsFunc(l.Notes, func(note string) bool { return strings.Contains(note, "correlated") })
+		if l.Lag1Band > 0 && !told {
+			words := "neighbours hardly resemble each other"
+			if l.Lag1Found {
+				words = "neighbours resemble each other"
+			}
+			say("In the baseline %s: the lag-1 correlation is %s; chance alone stays within %s.", words, ui.Number(l.Lag1, 2), ui.Number(l.Lag1Band, 2))
+		}
+		for _, note := range l.Notes {
+			out = append(out, ui.Say(readable(note)))
+		}
+	}
+	if c.Kind == spc.CycleMean || c.Kind == spc.CycleSpread {
+		say("Each mould's own level is taken off before the panels of a cycle are compared, so that a missing mould does not shift the point.")
+	}
+	say("%s", RuleWords(c.Rules))
+	if p := pointProbability(c.Limits); p > 0 && onlyBeyond(c.Rules) {
+		every := 1 / p
+		words := "By itself a stream of this chart signals falsely about once in " + ui.Count(int64(math.Round(every))) + " " + many
+		if everyPoint > 0 {
+			words += ", " + ui.Lasting(time.Duration(every*float64(everyPoint)))
+		}
+		say("%s, when nothing is wrong: exact for independent points of known distribution; autocorrelation and limits from a short baseline make it more often.", words)
+	}
+	if c.Standard && press != nil && press.FalseSignals > 0 {
+		say("All standard charts of press %s together: %s false points in a shift of eight hours when nothing is wrong, fewer once they are merged into signals.", press.ID, ui.Number(press.FalseSignals, 1))
+	}
+	if !c.Standard {
+		say("This chart was made by hand and stands outside the press's budget of false signals.")
+	}
+	return out
+}
+
+func onlyBeyond(rules []spc.RuleSetting) bool {
+	return len(rules) == 0 || len(rules) == 1 && rules[0].Key == "beyond-limits"
+}
