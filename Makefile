@@ -58,6 +58,10 @@ check: ## formatting, vet, generated pages up to date, landed migrations unchang
 	@.ci/templ
 	@.ci/migrations
 
+.PHONY: verify
+verify: ## check the statistics against published values and write the table of the page
+	go run ./cmd/sagwatch verify --table server/verify/table.json
+
 .PHONY: bench
 bench: ## run the benchmarks, one package at a time
 	@.ci/setup postgres

@@ -242,4 +242,6 @@ func (s *Server) pageRoutes(r chi.Router) {
 	r.Method("POST", "/signals/{id}/close", s.page(s.doClose))
 	r.Method("GET", "/setup", s.page(s.showSetUp))
 	r.Method("POST", "/setup/conflicts/{id}", s.page(s.doConflict))
+	r.Method("GET", "/setup/numbers", s.page(s.showNumbers))
+	r.Method("GET", "/setup/numbers.csv", s.page(s.saveNumbers))
 }

@@ -46,6 +46,7 @@ type cli struct {
 	User    userCmd    `cmd:"" help:"Add people and list them."`
 	Migrate migrateCmd `cmd:"" help:"Bring the database's schema up to date."`
 	Doctor  doctorCmd  `cmd:"" help:"Look whether everything that the service needs is there."`
+	Verify  verifyCmd  `cmd:"" help:"Check the statistics against published values, on this machine."`
 }
 
 // exitStatus carries a status through kong instead of ending the process, so that tests can run commands.
