@@ -1,9 +1,12 @@
 package chart
 
 import (
+	"fmt"
+
 	"gonum.org/v1/gonum/mat"
 
 	"sagwatch/spc/dist"
+	"sagwatch/spc/refusal"
 )
 
 // StreamCentres are the streams' own centres c_i by least squares of the additive model over a baseline of cycles,
@@ -25,11 +28,11 @@ func StreamCentres(cycles [][]StreamValue, streams int) ([]float64, error) {
 	for j, cycle := range cycles {
 		for _, p := range cycle {
 			if p.Stream < 0 || p.Stream >= streams || seen[p.Stream] == j+1 {
-				return nil, &RefusalError{Reason: BadStream, N: p.Stream, Index: j}
+				return nil, badStream(p.Stream, j)
 			}
 			seen[p.Stream] = j + 1
 			if !finite(p.Value) {
-				return nil, &RefusalError{Reason: NonFinite, Index: j}
+				return nil, at(refusal.NonFinite, "cycles", j)
 			}
 			totals[p.Stream].Add(p.Value)
 			counts[p.Stream]++
@@ -38,7 +41,7 @@ func StreamCentres(cycles [][]StreamValue, streams int) ([]float64, error) {
 	centres, complete := make([]float64, streams), true
 	for i := range centres {
 		if counts[i] == 0 {
-			return nil, &RefusalError{Reason: TooFew, N: 0, Need: 1, Index: i}
+			return nil, &refusal.Error{Reason: refusal.TooFew, What: "values", Need: 1, Index: i, Detail: fmt.Sprintf("stream %d", i+1)}
 		}
 		centres[i] = totals[i].Sum() / counts[i]
 		complete = complete && counts[i] == counts[0]

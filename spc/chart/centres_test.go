@@ -9,6 +9,7 @@ import (
 	"github.com/stretchr/testify/require"
 
 	"sagwatch/spc/chart"
+	"sagwatch/spc/refusal"
 )
 
 // While the press drifts upwards, mould 2 is missing from the first half: its plain mean is that of the second half,
@@ -71,18 +72,21 @@ func TestStreamCentresRefusals(t *testing.T) {
 	for _, c := range []struct {
 		name   string
 		cycles [][]chart.StreamValue
-		want   chart.RefusalError
+		reason refusal.Reason
+		index  int
 	}{
-		{"stream without values", [][]chart.StreamValue{{{Stream: 0, Value: 1}}}, chart.RefusalError{Reason: chart.TooFew, Need: 1, Index: 1}},
-		{"no cycles", nil, chart.RefusalError{Reason: chart.TooFew, Need: 1, Index: 0}},
-		{"unknown stream", [][]chart.StreamValue{{}, {{Stream: 2, Value: 1}}}, chart.RefusalError{Reason: chart.BadStream, N: 2, Index: 1}},
-		{"twice in a cycle", [][]chart.StreamValue{{{Stream: 1, Value: 1}, {Stream: 1, Value: 2}}}, chart.RefusalError{Reason: chart.BadStream, N: 1, Index: 0}},
-		{"not a number", [][]chart.StreamValue{{{Stream: 1, Value: math.NaN()}}}, chart.RefusalError{Reason: chart.NonFinite, Index: 0}},
+		{"stream without values", [][]chart.StreamValue{{{Stream: 0, Value: 1}}}, refusal.TooFew, 1},
+		{"no cycles", nil, refusal.TooFew, 0},
+		{"unknown stream", [][]chart.StreamValue{{}, {{Stream: 2, Value: 1}}}, refusal.Mismatch, 1},
+		{"twice in a cycle", [][]chart.StreamValue{{{Stream: 1, Value: 1}, {Stream: 1, Value: 2}}}, refusal.Mismatch, 0},
+		{"not a number", [][]chart.StreamValue{{{Stream: 1, Value: math.NaN()}}}, refusal.NonFinite, 0},
 	} {
 		_, err := chart.StreamCentres(c.cycles, 2)
-		var refusal *chart.RefusalError
-		require.ErrorAs(t, err, &refusal, c.name)
-		require.Equal(t, c.want, *refusal, c.name)
+		var refused *refusal.Error
+		require.ErrorAs(t, err, &refused, c.name)
+		require.Equal(t, c.reason, refused.Reason, c.name)
+		require.Equal(t, c.index, refused.Index, c.name)
+		require.NotContains(t, refused.Error(), "%!", c.name)
 	}
 }
 
@@ -102,18 +106,18 @@ func TestCycleBaselineIsCycles(t *testing.T) {
 	require.NoError(t, err)
 	require.Equal(t, want, got)
 
-	var refusal *chart.RefusalError
+	var refused *refusal.Error
 	_, err = chart.CycleBaseline(points[:1], 0)
-	require.ErrorAs(t, err, &refusal)
-	require.Equal(t, chart.RefusalError{Reason: chart.TooFew, N: 1, Need: 2}, *refusal)
+	require.ErrorAs(t, err, &refused)
+	require.Equal(t, "needs at least 2 cycles, has 1", refused.Error())
 	points[3].Effect = math.Inf(1)
 	_, err = chart.CycleBaseline(points, 0)
-	require.ErrorAs(t, err, &refusal)
-	require.Equal(t, chart.RefusalError{Reason: chart.NonFinite, Index: 3}, *refusal)
+	require.ErrorAs(t, err, &refused)
+	require.Equal(t, refusal.Error{Reason: refusal.NonFinite, What: "cycles", Index: 3}, *refused)
 	points[2].M = 0
 	_, err = chart.CycleBaseline(points, 0)
-	require.ErrorAs(t, err, &refusal)
-	require.Equal(t, chart.RefusalError{Reason: chart.TooFew, Need: 1, Index: 2}, *refusal)
+	require.ErrorAs(t, err, &refused)
+	require.Equal(t, refusal.Error{Reason: refusal.TooFew, What: "panels in a cycle", Need: 1, Index: 2}, *refused)
 }
 
 func ExampleStreamCentres() {

@@ -1,9 +1,11 @@
 package chart
 
 import (
+	"fmt"
 	"math"
 
 	"sagwatch/spc/dist"
+	"sagwatch/spc/refusal"
 )
 
 // StreamValue is the value of one panel of a cycle and the stream (mould, in the press's order from 0) that made it.
@@ -35,25 +37,25 @@ type CyclePoint struct {
 // the streams' differences from their common level (both from memory).
 func Cycle(panels []StreamValue, centres []float64) (CyclePoint, error) {
 	if len(panels) == 0 {
-		return CyclePoint{}, &RefusalError{Reason: TooFew, N: 0, Need: 1}
+		return CyclePoint{}, refusal.Few("panels in a cycle", 0, 1)
 	}
 	var seen uint64
 	var s, level dist.Accumulator
 	for i, p := range panels {
 		if p.Stream < 0 || p.Stream >= len(centres) || p.Stream < 64 && seen&(1<<p.Stream) != 0 {
-			return CyclePoint{}, &RefusalError{Reason: BadStream, N: p.Stream}
+			return CyclePoint{}, badStream(p.Stream, 0)
 		}
 		if p.Stream < 64 {
 			seen |= 1 << p.Stream
 		}
 		if !finite(p.Value) || !finite(centres[p.Stream]) {
-			return CyclePoint{}, &RefusalError{Reason: NonFinite, Index: i}
+			return CyclePoint{}, at(refusal.NonFinite, "values", i)
 		}
 		s.Add(p.Value - centres[p.Stream])
 	}
 	for i, c := range centres {
 		if !finite(c) {
-			return CyclePoint{}, &RefusalError{Reason: NonFinite, Index: i}
+			return CyclePoint{}, at(refusal.NonFinite, "stream centres", i)
 		}
 		level.Add(c)
 	}
@@ -71,6 +73,12 @@ func Cycle(panels []StreamValue, centres []float64) (CyclePoint, error) {
 	return pt, nil
 }
 
+// badStream refuses the cycle at index for a stream that comes twice in it or is not there.
+func badStream(stream, index int) error {
+	return &refusal.Error{Reason: refusal.Mismatch, What: "streams", N: stream, Index: index,
+		Detail: fmt.Sprintf("a cycle names stream %d twice, or there is no such stream", stream+1)}
+}
+
 // CycleModel is the baseline of a press's cycle charts for one characteristic. Its fields are plain numbers: stored,
 // they give the limits of later cycles.
 type CycleModel struct {
@@ -84,10 +92,10 @@ type CycleModel struct {
 	SigmaWithin float64 `json:"sigma_within"`
 	DFWithin    int     `json:"df_within"`
 	// VarBetween is SigmaEffect^2 - MeanInverse SigmaWithin^2, signed.
-	VarBetween  float64         `json:"var_between"`
-	MeanInverse float64         `json:"mean_inverse"` // mean of 1/m_j over the baseline's cycles
-	Lag1        Autocorrelation `json:"lag1"`         // of e; zero under 3 cycles
-	Warnings    []Warning       `json:"warnings,omitempty"`
+	VarBetween  float64           `json:"var_between"`
+	MeanInverse float64           `json:"mean_inverse"` // mean of 1/m_j over the baseline's cycles
+	Lag1        Autocorrelation   `json:"lag1"`         // of e; zero under 3 cycles
+	Warnings    []refusal.Warning `json:"warnings,omitempty"`
 }
 
 // Cycles works out the cycle charts of a press from a baseline of J cycles in order, cycle j with m_j panels, and the
@@ -110,16 +118,16 @@ type CycleModel struct {
 // McCulloch 1992, Variance Components, ch. 3, from memory).
 func Cycles(cycles [][]StreamValue, centres []float64, fitted bool) (CycleModel, error) {
 	if len(cycles) < 2 {
-		return CycleModel{}, &RefusalError{Reason: TooFew, N: len(cycles), Need: 2}
+		return CycleModel{}, refusal.Few("cycles", len(cycles), 2)
 	}
 	points := make([]CyclePoint, len(cycles))
 	size := 0.0
 	for j, cycle := range cycles {
 		pt, err := Cycle(cycle, centres)
 		if err != nil {
-			refusal := *err.(*RefusalError)
-			refusal.Index = j
-			return CycleModel{}, &refusal
+			here := *err.(*refusal.Error)
+			here.Index = j
+			return CycleModel{}, &here
 		}
 		points[j] = pt
 		for _, p := range cycle {
@@ -132,7 +140,7 @@ func Cycles(cycles [][]StreamValue, centres []float64, fitted bool) (CycleModel,
 	}
 	m, err := CycleBaseline(points, used)
 	if err == nil && steady(m.SigmaEffect, size) {
-		return CycleModel{}, &RefusalError{Reason: ZeroVariance, N: len(cycles)}
+		return CycleModel{}, refusal.Constant("cycles", len(cycles))
 	}
 	return m, err
 }
@@ -142,17 +150,17 @@ func Cycles(cycles [][]StreamValue, centres []float64, fitted bool) (CycleModel,
 // as after a mould change: the model's Centre is the mean level of the points plus the mean of e.
 func CycleBaseline(points []CyclePoint, used int) (CycleModel, error) {
 	if len(points) < 2 {
-		return CycleModel{}, &RefusalError{Reason: TooFew, N: len(points), Need: 2}
+		return CycleModel{}, refusal.Few("cycles", len(points), 2)
 	}
 	m := CycleModel{Cycles: len(points)}
 	effects := make([]float64, len(points))
 	var within, inverse, level dist.Accumulator
 	for j, pt := range points {
 		if pt.M < 1 {
-			return CycleModel{}, &RefusalError{Reason: TooFew, N: pt.M, Need: 1, Index: j}
+			return CycleModel{}, &refusal.Error{Reason: refusal.TooFew, What: "panels in a cycle", N: pt.M, Need: 1, Index: j}
 		}
 		if !finite(pt.Effect) || !finite(pt.Mean) || !finite(pt.Spread) {
-			return CycleModel{}, &RefusalError{Reason: NonFinite, Index: j}
+			return CycleModel{}, at(refusal.NonFinite, "cycles", j)
 		}
 		effects[j] = pt.Effect
 		level.Add(pt.Mean - pt.Effect)
@@ -163,7 +171,7 @@ func CycleBaseline(points []CyclePoint, used int) (CycleModel, error) {
 	}
 	mean, sd := moments(effects)
 	if steady(sd, largest(effects)) {
-		return CycleModel{}, &RefusalError{Reason: ZeroVariance, N: len(points)}
+		return CycleModel{}, refusal.Constant("cycles", len(points))
 	}
 	m.Centre, m.SigmaEffect = level.Sum()/float64(m.Cycles)+mean, sd
 	m.MeanInverse = inverse.Sum() / float64(m.Cycles)
@@ -173,17 +181,18 @@ func CycleBaseline(points []CyclePoint, used int) (CycleModel, error) {
 	}
 	m.VarBetween = sd*sd - m.SigmaWithin*m.SigmaWithin*m.MeanInverse
 	if m.Cycles < enoughPoints {
-		m.Warnings = append(m.Warnings, Warning{Kind: FewPoints, N: m.Cycles, Enough: enoughPoints})
+		m.Warnings = append(m.Warnings, refusal.Small("points", m.Cycles, enoughPoints))
 	}
 	// Two cycles are too few for a correlation, and say nothing of it.
 	if lag1, err := Lag1(effects); err == nil {
 		m.Lag1 = lag1
 		if m.Lag1.Significant {
-			m.Warnings = append(m.Warnings, Warning{Kind: Autocorrelated, N: m.Cycles, Value: m.Lag1.R})
+			m.Warnings = append(m.Warnings, correlated(m.Lag1))
 		}
 	}
 	if m.VarBetween < 0 {
-		m.Warnings = append(m.Warnings, Warning{Kind: NegativeBetween, Value: m.VarBetween})
+		m.Warnings = append(m.Warnings, refusal.Warning{Kind: refusal.Doubtful, What: "between cycles", Value: m.VarBetween,
+			Detail: "The cycles vary less than the panels inside them suggest; the limits are those of the cycles as they are."})
 	}
 	return m, nil
 }
@@ -197,7 +206,7 @@ func CycleBaseline(points []CyclePoint, used int) (CycleModel, error) {
 // complete cycles rest on the variation of the cycles alone, never on the spread inside them.
 func (c CycleModel) EffectSigma(m int) (float64, error) {
 	if m < 1 {
-		return 0, &RefusalError{Reason: SubgroupSize, N: m, Need: 1}
+		return 0, refusal.Few("panels in a cycle", m, 1)
 	}
 	inv := 1 / float64(m)
 	v := c.VarBetween + c.SigmaWithin*c.SigmaWithin*inv

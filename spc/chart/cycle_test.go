@@ -11,6 +11,7 @@ import (
 
 	"sagwatch/spc/chart"
 	"sagwatch/spc/internal/ref"
+	"sagwatch/spc/refusal"
 )
 
 // cyclesOf takes the groups of a one-way layout as cycles of streams without levels of their own.
@@ -85,10 +86,10 @@ func TestCyclesLithography(t *testing.T) {
 	e.within(t, "ms_wafer", 5*m.SigmaWithin*m.SigmaWithin)
 	e.within(t, "ms_cassette", 15*m.SigmaEffect*m.SigmaEffect)
 	// The cassettes drift: the estimates hold, and the result says that neighbours are alike.
-	require.Equal(t, m.Lag1.Significant, containsKind(m.Warnings, chart.Autocorrelated))
+	require.Equal(t, m.Lag1.Significant, containsKind(m.Warnings, refusal.Autocorrelated))
 }
 
-func containsKind(list []chart.Warning, k chart.WarningKind) bool {
+func containsKind(list []refusal.Warning, k refusal.WarningKind) bool {
 	for _, w := range list {
 		if w.Kind == k {
 			return true
@@ -208,7 +209,7 @@ func TestCyclesNegativeBetween(t *testing.T) {
 	m, err := chart.Cycles(cycles, centres, false)
 	require.NoError(t, err)
 	require.Negative(t, m.VarBetween)
-	require.True(t, containsKind(m.Warnings, chart.NegativeBetween))
+	require.True(t, containsKind(m.Warnings, refusal.Doubtful))
 	s, err := m.EffectSigma(2)
 	require.NoError(t, err)
 	relative(t, m.SigmaEffect, s, 1e-12)
@@ -227,38 +228,38 @@ func TestCycleRefusals(t *testing.T) {
 	for _, c := range []struct {
 		name   string
 		cycles [][]chart.StreamValue
-		want   chart.Reason
+		want   refusal.Reason
 		index  int
 	}{
-		{"one cycle", [][]chart.StreamValue{{{Stream: 0, Value: 1}}}, chart.TooFew, 0},
-		{"empty cycle", [][]chart.StreamValue{{{Stream: 0, Value: 1}}, {}}, chart.TooFew, 1},
-		{"unknown stream", two(chart.StreamValue{Stream: 0, Value: 1}, chart.StreamValue{Stream: 2, Value: 1}), chart.BadStream, 1},
-		{"negative stream", two(chart.StreamValue{Stream: -1, Value: 1}, chart.StreamValue{Stream: 1, Value: 1}), chart.BadStream, 1},
-		{"stream twice", two(chart.StreamValue{Stream: 1, Value: 1}, chart.StreamValue{Stream: 1, Value: 2}), chart.BadStream, 1},
-		{"not a number", two(chart.StreamValue{Stream: 0, Value: math.NaN()}, chart.StreamValue{Stream: 1, Value: 1}), chart.NonFinite, 1},
-		{"steady", two(chart.StreamValue{Stream: 0, Value: 1}, chart.StreamValue{Stream: 1, Value: 1}), chart.ZeroVariance, 0},
+		{"one cycle", [][]chart.StreamValue{{{Stream: 0, Value: 1}}}, refusal.TooFew, -1},
+		{"empty cycle", [][]chart.StreamValue{{{Stream: 0, Value: 1}}, {}}, refusal.TooFew, 1},
+		{"unknown stream", two(chart.StreamValue{Stream: 0, Value: 1}, chart.StreamValue{Stream: 2, Value: 1}), refusal.Mismatch, 1},
+		{"negative stream", two(chart.StreamValue{Stream: -1, Value: 1}, chart.StreamValue{Stream: 1, Value: 1}), refusal.Mismatch, 1},
+		{"stream twice", two(chart.StreamValue{Stream: 1, Value: 1}, chart.StreamValue{Stream: 1, Value: 2}), refusal.Mismatch, 1},
+		{"not a number", two(chart.StreamValue{Stream: 0, Value: math.NaN()}, chart.StreamValue{Stream: 1, Value: 1}), refusal.NonFinite, 1},
+		{"steady", two(chart.StreamValue{Stream: 0, Value: 1}, chart.StreamValue{Stream: 1, Value: 1}), refusal.ZeroVariance, -1},
 	} {
 		t.Run(c.name, func(t *testing.T) {
 			_, err := chart.Cycles(c.cycles, []float64{0, 0}, false)
-			var refusal *chart.RefusalError
-			require.ErrorAs(t, err, &refusal)
-			require.Equal(t, c.want, refusal.Reason)
-			require.Equal(t, c.index, refusal.Index)
+			var refused *refusal.Error
+			require.ErrorAs(t, err, &refused)
+			require.Equal(t, c.want, refused.Reason)
+			require.Equal(t, c.index, refused.Index)
 		})
 	}
 	_, err := chart.StreamCentres([][]chart.StreamValue{{{Stream: 0, Value: 1}}}, 2)
-	var refusal *chart.RefusalError
-	require.ErrorAs(t, err, &refusal)
-	require.Equal(t, chart.RefusalError{Reason: chart.TooFew, Need: 1, Index: 1}, *refusal)
+	var refused *refusal.Error
+	require.ErrorAs(t, err, &refused)
+	require.Equal(t, "needs at least 1 values, has 0: stream 2", refused.Error())
 	// Cycles of one panel give no spread inside, and so no limits for it.
 	m, err := chart.Cycles([][]chart.StreamValue{{{Stream: 0, Value: 1}}, {{Stream: 0, Value: 2}}}, []float64{0}, false)
 	require.NoError(t, err)
 	_, err = m.SpreadLimits(2, chart.Width{})
-	require.ErrorAs(t, err, &refusal)
-	require.Equal(t, chart.BadSigma, refusal.Reason)
+	require.ErrorAs(t, err, &refused)
+	require.Equal(t, refusal.OutOfRange, refused.Reason)
 	_, err = m.MeanLimits(0, chart.Width{})
-	require.ErrorAs(t, err, &refusal)
-	require.Equal(t, chart.SubgroupSize, refusal.Reason)
+	require.ErrorAs(t, err, &refused)
+	require.Equal(t, refusal.TooFew, refused.Reason)
 }
 
 func BenchmarkCycle(b *testing.B) {

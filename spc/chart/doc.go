@@ -5,5 +5,5 @@
 // in Limits takes given parameters (Phase II) and returns limits alone. Constants are computed for any subgroup size.
 // Nothing here removes points: what is left out of a baseline is decided, and recorded, by the caller.
 //
-// What data can cause is refused with a *RefusalError; results that one may show but not trust carry Warnings.
+// What data can cause is refused with a *refusal.Error; results that one may show but not trust carry Warnings.
 package chart

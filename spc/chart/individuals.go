@@ -4,6 +4,7 @@ import (
 	"math"
 
 	"sagwatch/spc/dist"
+	"sagwatch/spc/refusal"
 )
 
 // SigmaFrom says which estimator of the process standard deviation the limits use.
@@ -31,7 +32,7 @@ type IndividualsResult struct {
 	SigmaWithin     float64            `json:"sigma_within"`  // mean moving range / d2(2)
 	SigmaOverall    float64            `json:"sigma_overall"` // n-1 denominator
 	Lag1            Autocorrelation    `json:"lag1"`
-	Warnings        []Warning          `json:"warnings,omitempty"`
+	Warnings        []refusal.Warning  `json:"warnings,omitempty"`
 }
 
 // Individuals works out an individuals and moving-range chart from a baseline x in time order, in the
@@ -51,9 +52,9 @@ func Individuals(x []float64, o IndividualsOptions) (IndividualsResult, error) {
 		return IndividualsResult{}, err
 	}
 	if len(x) < 2 {
-		return IndividualsResult{}, &RefusalError{Reason: TooFew, N: len(x), Need: 2}
+		return IndividualsResult{}, refusal.Few("values", len(x), 2)
 	}
-	if err := checkFinite(x); err != nil {
+	if err := refusal.Finite("values", x); err != nil {
 		return IndividualsResult{}, err
 	}
 	if o.From == "" {
@@ -69,7 +70,7 @@ func Individuals(x []float64, o IndividualsOptions) (IndividualsResult, error) {
 	r.SigmaWithin = r.MeanMovingRange / ConstantsFor(2).D2
 	r.SigmaOverall = sd
 	if size := largest(x); steady(r.SigmaWithin, size) || steady(sd, size) {
-		return IndividualsResult{}, &RefusalError{Reason: ZeroVariance, N: len(x)}
+		return IndividualsResult{}, refusal.Constant("values", len(x))
 	}
 	sigma := r.SigmaWithin
 	if o.From == Overall {
@@ -81,14 +82,14 @@ func Individuals(x []float64, o IndividualsOptions) (IndividualsResult, error) {
 		return IndividualsResult{}, err
 	}
 	if len(x) < enoughPoints {
-		r.Warnings = append(r.Warnings, Warning{Kind: FewPoints, N: len(x), Enough: enoughPoints})
+		r.Warnings = append(r.Warnings, refusal.Small("points", len(x), enoughPoints))
 	}
 	if len(x) >= leastForLag1 {
 		if r.Lag1, err = Lag1(x); err != nil {
 			return IndividualsResult{}, err
 		}
 		if r.Lag1.Significant {
-			r.Warnings = append(r.Warnings, Warning{Kind: Autocorrelated, N: len(x), Value: r.Lag1.R})
+			r.Warnings = append(r.Warnings, correlated(r.Lag1))
 		}
 	}
 	return r, nil
@@ -105,6 +106,11 @@ type Autocorrelation struct {
 	Significant bool    `json:"significant"`
 }
 
+// correlated warns of a correlation beyond its band.
+func correlated(a Autocorrelation) refusal.Warning {
+	return refusal.Warning{Kind: refusal.Autocorrelated, What: "points", N: a.N, Value: a.R, Detail: "Limits for independent points signal too often."}
+}
+
 // Lag1 is the sample lag-1 autocorrelation of x in time order:
 //
 //	r = sum (x_t - m)(x_(t+1) - m) / sum (x_t - m)^2,  m = mean(x),  band = ± 1.96 / sqrt(n)
@@ -115,14 +121,14 @@ type Autocorrelation struct {
 // Source: NIST/SEMATECH e-Handbook of Statistical Methods, 1.3.3.1 and 1.3.5.12 (from memory).
 func Lag1(x []float64) (Autocorrelation, error) {
 	if len(x) < leastForLag1 {
-		return Autocorrelation{}, &RefusalError{Reason: TooFew, N: len(x), Need: leastForLag1}
+		return Autocorrelation{}, refusal.Few("values", len(x), leastForLag1)
 	}
-	if err := checkFinite(x); err != nil {
+	if err := refusal.Finite("values", x); err != nil {
 		return Autocorrelation{}, err
 	}
 	m, sd := moments(x)
 	if steady(sd, largest(x)) {
-		return Autocorrelation{}, &RefusalError{Reason: ZeroVariance, N: len(x)}
+		return Autocorrelation{}, refusal.Constant("values", len(x))
 	}
 	var num, den dist.Accumulator
 	for i, v := range x {

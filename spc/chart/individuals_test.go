@@ -10,6 +10,7 @@ import (
 
 	"sagwatch/spc/chart"
 	"sagwatch/spc/internal/ref"
+	"sagwatch/spc/refusal"
 )
 
 // NIST/SEMATECH e-Handbook 6.3.2.2, flow rate of 10 batches (data and values MEMORY, recomputed). The page divides by
@@ -29,7 +30,7 @@ func TestIndividualsHandbook(t *testing.T) {
 	relative(t, r.MeanMovingRange, r.MovingRange.Centre, 1e-14)
 	relative(t, 3.2665319192886*r.MeanMovingRange, r.MovingRange.Upper, 1e-12, "D4(2), COMPUTED")
 	require.False(t, r.MovingRange.HasLower)
-	require.Equal(t, []chart.Warning{{Kind: chart.FewPoints, N: 10, Enough: 100}}, r.Warnings)
+	require.Equal(t, []refusal.Warning{refusal.Small("points", 10, 100)}, r.Warnings)
 }
 
 // NIST/SEMATECH e-Handbook 2.6.2, check standard for resistivity: baseline mean ± 2 standard deviations (READ).
@@ -138,38 +139,39 @@ func TestRefusals(t *testing.T) {
 	lag1 := func(x ...float64) error { _, err := chart.Lag1(x); return err }
 	sdLimits := func(n int, s float64) error { _, err := chart.SDLimits(n, s, chart.Width{}); return err }
 	for _, c := range []struct {
-		name string
-		err  error
-		want chart.RefusalError
+		name   string
+		err    error
+		reason refusal.Reason
+		say    string
 	}{
-		{"no value", individuals(), chart.RefusalError{Reason: chart.TooFew, N: 0, Need: 2}},
-		{"one value", individuals(1), chart.RefusalError{Reason: chart.TooFew, N: 1, Need: 2}},
-		{"not a number", individuals(1, 2, nan), chart.RefusalError{Reason: chart.NonFinite, Index: 2}},
-		{"infinite", individuals(1, inf, 2), chart.RefusalError{Reason: chart.NonFinite, Index: 1}},
-		{"too large to square", individuals(1, 1e300), chart.RefusalError{Reason: chart.NonFinite, Index: 1}},
-		{"steady", individuals(0.1, 0.1, 0.1), chart.RefusalError{Reason: chart.ZeroVariance, N: 3}},
-		{"steady pairs", meanRange([]float64{1, 1}, []float64{2, 2}), chart.RefusalError{Reason: chart.ZeroVariance, N: 4}},
-		{"steady triples", meanSD([]float64{.1, .1, .1}, []float64{2, 2}), chart.RefusalError{Reason: chart.ZeroVariance, N: 5}},
-		{"one subgroup", meanRange([]float64{1, 2}), chart.RefusalError{Reason: chart.TooFew, N: 1, Need: 2}},
-		{"subgroup of one", meanSD([]float64{1, 2}, []float64{1}), chart.RefusalError{Reason: chart.SubgroupSize, N: 1, Need: 2, Index: 1}},
-		{"not a number in a subgroup", meanSD([]float64{1, 2}, []float64{1, nan}), chart.RefusalError{Reason: chart.NonFinite, Index: 1}},
-		{"correlation of two", lag1(1, 2), chart.RefusalError{Reason: chart.TooFew, N: 2, Need: 3}},
-		{"correlation of steady values", lag1(.3, .3, .3), chart.RefusalError{Reason: chart.ZeroVariance, N: 3}},
-		{"sigma 0", given(1, 0, chart.Width{}), chart.RefusalError{Reason: chart.BadSigma}},
-		{"sigma not a number", given(1, nan, chart.Width{}), chart.RefusalError{Reason: chart.BadSigma}},
-		{"centre infinite", given(inf, 1, chart.Width{}), chart.RefusalError{Reason: chart.BadSigma}},
-		{"negative k", given(1, 1, chart.Width{K: -1}), chart.RefusalError{Reason: chart.BadWidth}},
-		{"k not a number", given(1, 1, chart.Width{K: nan}), chart.RefusalError{Reason: chart.BadWidth}},
-		{"probability above a half", given(1, 1, chart.Width{Probability: 0.51}), chart.RefusalError{Reason: chart.BadWidth}},
-		{"probability below 0", given(1, 1, chart.Width{Probability: -.1}), chart.RefusalError{Reason: chart.BadWidth}},
-		{"sd of one", sdLimits(1, 1), chart.RefusalError{Reason: chart.SubgroupSize, N: 1, Need: 2}},
-		{"sd, sigma 0", sdLimits(2, 0), chart.RefusalError{Reason: chart.BadSigma}},
+		{"no value", individuals(), refusal.TooFew, "needs at least 2 values, has 0"},
+		{"one value", individuals(1), refusal.TooFew, "needs at least 2 values, has 1"},
+		{"not a number", individuals(1, 2, nan), refusal.NonFinite, "values: number 3 is not"},
+		{"infinite", individuals(1, inf, 2), refusal.NonFinite, "values: number 2 is not"},
+		{"too large to square", individuals(1, 1e300), refusal.NonFinite, "values: number 2 is not"},
+		{"steady", individuals(0.1, 0.1, 0.1), refusal.ZeroVariance, "the values do not vary"},
+		{"steady pairs", meanRange([]float64{1, 1}, []float64{2, 2}), refusal.ZeroVariance, "the values inside the subgroups do not vary"},
+		{"steady triples", meanSD([]float64{.1, .1, .1}, []float64{2, 2}), refusal.ZeroVariance, "the values inside the subgroups do not vary"},
+		{"one subgroup", meanRange([]float64{1, 2}), refusal.TooFew, "needs at least 2 subgroups, has 1"},
+		{"subgroup of one", meanSD([]float64{1, 2}, []float64{1}), refusal.TooFew, "needs at least 2 values in a subgroup, has 1: subgroup 2"},
+		{"not a number in a subgroup", meanSD([]float64{1, 2}, []float64{1, nan}), refusal.NonFinite, "subgroups: number 2 is not"},
+		{"correlation of two", lag1(1, 2), refusal.TooFew, "needs at least 3 values, has 2"},
+		{"correlation of steady values", lag1(.3, .3, .3), refusal.ZeroVariance, "the values do not vary"},
+		{"sigma 0", given(1, 0, chart.Width{}), refusal.OutOfRange, "the given sigma is 0: it must be"},
+		{"sigma not a number", given(1, nan, chart.Width{}), refusal.OutOfRange, "the given sigma is NaN"},
+		{"centre infinite", given(inf, 1, chart.Width{}), refusal.OutOfRange, "the given centre is +Inf"},
+		{"negative k", given(1, 1, chart.Width{K: -1}), refusal.OutOfRange, "the sigma multiple of the limits is -1"},
+		{"k not a number", given(1, 1, chart.Width{K: nan}), refusal.OutOfRange, "the sigma multiple of the limits is NaN"},
+		{"probability above a half", given(1, 1, chart.Width{Probability: 0.51}), refusal.OutOfRange, "the probability of the limits is 0.51"},
+		{"probability below 0", given(1, 1, chart.Width{Probability: -.1}), refusal.OutOfRange, "the probability of the limits is -0.1"},
+		{"sd of one", sdLimits(1, 1), refusal.TooFew, "needs at least 2 values in a subgroup, has 1"},
+		{"sd, sigma 0", sdLimits(2, 0), refusal.OutOfRange, "the given sigma is 0"},
 	} {
 		t.Run(c.name, func(t *testing.T) {
-			var refusal *chart.RefusalError
-			require.ErrorAs(t, c.err, &refusal)
-			require.Equal(t, c.want, *refusal)
-			require.Greater(t, len(refusal.Error()), len("chart: "))
+			var refused *refusal.Error
+			require.ErrorAs(t, c.err, &refused)
+			require.Equal(t, c.reason, refused.Reason)
+			require.Contains(t, refused.Error(), c.say)
 		})
 	}
 }
@@ -183,8 +185,8 @@ func FuzzIndividuals(f *testing.F) {
 	f.Fuzz(func(t *testing.T, a, b, c, p float64) {
 		r, err := chart.Individuals([]float64{a, b, c, a}, chart.IndividualsOptions{Width: chart.Width{Probability: p}})
 		if err != nil {
-			var refusal *chart.RefusalError
-			require.ErrorAs(t, err, &refusal)
+			var refused *refusal.Error
+			require.ErrorAs(t, err, &refused)
 			return
 		}
 		for _, l := range []chart.Limits{r.Limits, r.MovingRange} {
@@ -211,7 +213,7 @@ func ExampleIndividuals() {
 	}
 	// Output:
 	// 50.81 between 45.82 and 55.80
-	// The limits rest on 10 points; 100 would be enough.
+	// This rests on 10 points; 100 would be enough.
 }
 
 func ExampleGivenLimits() {

@@ -1,19 +1,21 @@
 package chart
 
 import (
+	"fmt"
 	"math"
 
 	"sagwatch/spc/dist"
+	"sagwatch/spc/refusal"
 )
 
 // SubgroupResult is the baseline of a chart of subgroups, mean and range or mean and standard deviation.
 type SubgroupResult struct {
-	Width       Width     `json:"width"`
-	Subgroups   int       `json:"subgroups"`
-	Values      int       `json:"values"`
-	Centre      float64   `json:"centre"`       // mean of all values
-	SigmaWithin float64   `json:"sigma_within"` // standard deviation of one value inside a subgroup
-	Warnings    []Warning `json:"warnings,omitempty"`
+	Width       Width             `json:"width"`
+	Subgroups   int               `json:"subgroups"`
+	Values      int               `json:"values"`
+	Centre      float64           `json:"centre"`       // mean of all values
+	SigmaWithin float64           `json:"sigma_within"` // standard deviation of one value inside a subgroup
+	Warnings    []refusal.Warning `json:"warnings,omitempty"`
 	ranges      bool
 }
 
@@ -75,18 +77,18 @@ func pool(subgroups [][]float64, w Width, estimate func([]float64) (float64, flo
 		return SubgroupResult{}, err
 	}
 	if len(subgroups) < 2 {
-		return SubgroupResult{}, &RefusalError{Reason: TooFew, N: len(subgroups), Need: 2}
+		return SubgroupResult{}, refusal.Few("subgroups", len(subgroups), 2)
 	}
 	r := SubgroupResult{Width: w, Subgroups: len(subgroups)}
 	var total, num, den dist.Accumulator
 	size := 0.0
 	for j, g := range subgroups {
 		if len(g) < 2 {
-			return SubgroupResult{}, &RefusalError{Reason: SubgroupSize, N: len(g), Need: 2, Index: j}
+			return SubgroupResult{}, &refusal.Error{Reason: refusal.TooFew, What: "values in a subgroup", N: len(g), Need: 2, Index: j, Detail: fmt.Sprintf("subgroup %d", j+1)}
 		}
 		for _, v := range g {
 			if !finite(v) {
-				return SubgroupResult{}, &RefusalError{Reason: NonFinite, Index: j}
+				return SubgroupResult{}, at(refusal.NonFinite, "subgroups", j)
 			}
 			total.Add(v)
 			size = max(size, math.Abs(v))
@@ -99,10 +101,10 @@ func pool(subgroups [][]float64, w Width, estimate func([]float64) (float64, flo
 	r.Centre = total.Sum() / float64(r.Values)
 	r.SigmaWithin = num.Sum() / den.Sum()
 	if steady(r.SigmaWithin, size) {
-		return SubgroupResult{}, &RefusalError{Reason: ZeroVariance, N: r.Values}
+		return SubgroupResult{}, refusal.Constant("values inside the subgroups", r.Values)
 	}
 	if r.Subgroups < enoughSubgroups {
-		r.Warnings = append(r.Warnings, Warning{Kind: FewPoints, N: r.Subgroups, Enough: enoughSubgroups})
+		r.Warnings = append(r.Warnings, refusal.Small("subgroups", r.Subgroups, enoughSubgroups))
 	}
 	return r, nil
 }
@@ -112,7 +114,7 @@ func pool(subgroups [][]float64, w Width, estimate func([]float64) (float64, flo
 //	centre ± k sigma / sqrt(n)
 func MeanLimits(n int, centre, sigma float64, w Width) (Limits, error) {
 	if n < 1 {
-		return Limits{}, &RefusalError{Reason: SubgroupSize, N: n, Need: 1}
+		return Limits{}, refusal.Few("values in a subgroup", n, 1)
 	}
 	return GivenLimits(centre, sigma/math.Sqrt(float64(n)), w)
 }
@@ -164,10 +166,7 @@ func checkSpread(n int, sigma float64, w Width) error {
 		return err
 	}
 	if n < 2 {
-		return &RefusalError{Reason: SubgroupSize, N: n, Need: 2}
+		return refusal.Few("values in a subgroup", n, 2)
 	}
-	if !finite(sigma) || sigma <= 0 {
-		return &RefusalError{Reason: BadSigma}
-	}
-	return nil
+	return checkSigma(sigma)
 }

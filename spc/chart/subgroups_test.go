@@ -10,6 +10,7 @@ import (
 
 	"sagwatch/spc/chart"
 	"sagwatch/spc/internal/ref"
+	"sagwatch/spc/refusal"
 )
 
 // False-signal rates of range and standard deviation charts at 3 sigma (shewhart.json, COMPUTED by quadrature and the
@@ -77,7 +78,7 @@ func TestSubgroupsEqualSizes(t *testing.T) {
 	require.NoError(t, err)
 	require.InDelta(t, 2.282*meanR, spread.Upper, 0.0005*meanR, "D4")
 	require.False(t, spread.HasLower)
-	require.Equal(t, []chart.Warning{{Kind: chart.FewPoints, N: 4, Enough: 25}}, r.Warnings)
+	require.Equal(t, []refusal.Warning{refusal.Small("subgroups", 4, 25)}, r.Warnings)
 
 	s, err := chart.MeanSD(g, chart.Width{})
 	require.NoError(t, err)

@@ -5,6 +5,7 @@ import (
 
 	"sagwatch/spc"
 	"sagwatch/spc/chart"
+	"sagwatch/spc/refusal"
 )
 
 // tracker says where the cycles of the press begin.
@@ -329,7 +330,7 @@ func (cy *cycles) fit(held []point, need int) ([]point, chart.CycleModel, error)
 		level += c / float64(len(centres))
 	}
 	if !finite(level) || !finite(model.Centre) || !finite(model.SigmaEffect) || !finite(model.SigmaWithin) {
-		return held, chart.CycleModel{}, &chart.RefusalError{Reason: chart.NonFinite}
+		return held, chart.CycleModel{}, refusal.Unsolved("the cycles are too large to be worked with")
 	}
 	cy.fitted, cy.level = true, level
 	for place, casting := range cy.casting {

@@ -6,6 +6,7 @@ import (
 
 	"sagwatch/spc"
 	"sagwatch/spc/chart"
+	"sagwatch/spc/refusal"
 )
 
 // law is the limits that a stream is judged by; it is never changed once made.
@@ -145,8 +146,8 @@ func cycleLaw(d *definition, model chart.CycleModel, baseline []figure, moulds i
 			positive = positive && f.spread > 0
 		}
 		for _, w := range model.Warnings {
-			if w.Kind == chart.FewPoints {
-				r.warn([]chart.Warning{w})
+			if w.Kind == refusal.SmallSample {
+				r.warn([]refusal.Warning{w})
 			}
 		}
 		lag, err := chart.Lag1(spreads)
@@ -222,7 +223,7 @@ func logSpreads(baseline []figure, k float64) (func(n int) (spc.Limits, error), 
 	}
 	ratio := math.Sqrt(ss / float64(len(z)-1) / theory)
 	if !(ratio > 0) || !finite(ratio) {
-		return nil, &chart.RefusalError{Reason: chart.ZeroVariance, N: len(baseline)}
+		return nil, refusal.Constant("spreads", len(baseline))
 	}
 	return func(n int) (spc.Limits, error) {
 		c4, vn := v(n)
@@ -257,9 +258,9 @@ func (r *LimitsInForce) note(format string, args ...any) {
 }
 
 // warn notes the warnings of a baseline; correlation has its own sentence, for what was done about it differs.
-func (r *LimitsInForce) warn(warnings []chart.Warning) {
+func (r *LimitsInForce) warn(warnings []refusal.Warning) {
 	for _, w := range warnings {
-		if w.Kind != chart.Autocorrelated {
+		if w.Kind != refusal.Autocorrelated {
 			r.Notes = append(r.Notes, w.String())
 		}
 	}
@@ -273,7 +274,7 @@ func (r *LimitsInForce) autocorrelation(a chart.Autocorrelation) {
 func (l *law) check() error {
 	for _, lim := range append([]spc.Limits{l.record.Limits, l.record.MRLimits}, l.record.LimitsByN...) {
 		if !finite(lim.Lower) || !finite(lim.Centre) || !finite(lim.Upper) || !finite(lim.Sigma) {
-			return &chart.RefusalError{Reason: chart.NonFinite}
+			return refusal.Unsolved("the limits are too large to be worked with")
 		}
 	}
 	return nil

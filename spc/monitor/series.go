@@ -7,6 +7,7 @@ import (
 
 	"sagwatch/spc"
 	"sagwatch/spc/chart"
+	"sagwatch/spc/refusal"
 	"sagwatch/spc/rules"
 )
 
@@ -126,7 +127,7 @@ func (s *series) settle() {
 	if err != nil || len(held) == 0 {
 		last := s.held[len(s.held)-1]
 		s.c.m.log = append(s.c.m.log, LimitsInForce{Chart: d.ID, Stream: s.name, Phase: s.phase, Source: spc.Provisional, From: last.at,
-			FromPanel: last.panel, Measurement: last.measurement, KnownAt: last.at, N: s.have, Refused: refusal(err)})
+			FromPanel: last.panel, Measurement: last.measurement, KnownAt: last.at, N: s.have, Refused: noLimits(err)})
 		s.release()
 		if s.c.cyc != nil {
 			s.c.cyc.forgetWhole()
@@ -149,9 +150,9 @@ func (s *series) settle() {
 	s.guardFinds = nil
 }
 
-// refusal says in words why a baseline gives no limits.
-func refusal(err error) string {
-	if r, ok := err.(*chart.RefusalError); ok && r.Reason == chart.ZeroVariance {
+// noLimits says in words why a baseline gives no limits.
+func noLimits(err error) string {
+	if r, ok := err.(*refusal.Error); ok && r.Reason == refusal.ZeroVariance {
 		return "The points of the baseline do not vary, so they give no limits."
 	}
 	if err == nil {
@@ -260,7 +261,7 @@ func (s *series) takePosted(next *point) {
 		if err != nil {
 			s.c.m.log = append(s.c.m.log, LimitsInForce{Chart: s.c.def.ID, Stream: s.name, Phase: s.phase, Source: spc.Frozen, From: p.start,
 				KnownAt: next.at, N: len(baseline), BaselineFrom: p.BaselineFrom, BaselineTo: p.BaselineTo, Reason: p.Reason, By: p.By,
-				Revision: p.Revision, Refused: refusal(err)})
+				Revision: p.Revision, Refused: noLimits(err)})
 			continue
 		}
 		if s.law == nil {
