@@ -4,7 +4,6 @@ import (
 	"fmt"
 	"math"
 
-	"gonum.org/v1/gonum/mathext"
 	"gonum.org/v1/gonum/stat/distuv"
 )
 
@@ -47,32 +46,12 @@ func StudentTTail(t, df float64) float64 {
 	if math.IsInf(t, 1) {
 		return 0
 	}
-	if df > normalDF {
-		return largeDF(t, df)
-	}
-	return 0.5 * mathext.RegIncBeta(0.5*df, 0.5, df/(df+t*t))
-}
-
-// normalDF is where the incomplete beta function loses digits to cancellation of large logarithms and an expansion
-// about the normal distribution is better.
-const normalDF = 2e4
-
-// largeDF is the tail of Student's t by the expansion of its density in 1/df about the normal:
-//
-//	P(T > t) = Q(t) + phi(t) [ (t^3 + t)/(4 df) + (3 t^7 - 7 t^5 - 5 t^3 - 3 t)/(96 df^2)
-//	           + (t^11 - 11 t^9 + 14 t^7 + 6 t^5 - 3 t^3 - 15 t)/(384 df^3) ]
-//
-// Source: R. A. Fisher, "Expansion of Student's integral in powers of n^-1", Metron 5 (1925), 109-112. Beyond t where
-// the terms stop falling quickly (t^4 > df / 100) the incomplete beta function is used after all.
-func largeDF(t, df float64) float64 {
-	if t*t*t*t > 0.01*df {
-		return 0.5 * mathext.RegIncBeta(0.5*df, 0.5, df/(df+t*t))
-	}
 	q := t * t
-	a := t * (q + 1) / 4
-	b := t * (((3*q-7)*q-5)*q - 3) / 96
-	c := t * (((((q-11)*q+14)*q+6)*q-3)*q - 15) / 384
-	return NormalTail(t) + NormalPDF(t)*(a+(b+c/df)/df)/df
+	if math.IsInf(q, 1) {
+		return 0.5 * math.Exp(0.5*df*(math.Log(df)-2*math.Log(t))) // never met with more than a few degrees of freedom
+	}
+	lower, _ := incompleteBeta(0.5*df, 0.5, df/(df+q), q/(df+q))
+	return 0.5 * lower
 }
 
 // StudentTQuantileUpper is the t with P(T > t) = p, 0 < p < 1, exact also for the very small p of a test on many
@@ -96,7 +75,8 @@ func ChiSquareTail(x, df float64) float64 {
 	if x <= 0 {
 		return 1
 	}
-	return mathext.GammaIncRegComp(0.5*df, 0.5*x)
+	_, upper := incompleteGamma(0.5*df, 0.5*x)
+	return upper
 }
 
 // ChiSquareCDF is P(X <= x), exact in the lower tail.
@@ -106,7 +86,8 @@ func ChiSquareCDF(x, df float64) float64 {
 	if x <= 0 {
 		return 0
 	}
-	return mathext.GammaIncReg(0.5*df, 0.5*x)
+	lower, _ := incompleteGamma(0.5*df, 0.5*x)
+	return lower
 }
 
 // ChiSquareQuantileUpper is the x with P(X > x) = p, 0 < p < 1.
@@ -140,7 +121,9 @@ func FTail(x, d1, d2 float64) float64 {
 	if math.IsInf(x, 1) {
 		return 0
 	}
-	return mathext.RegIncBeta(0.5*d2, 0.5*d1, d2/(d2+d1*x))
+	r := d1 / d2 * x
+	lower, _ := incompleteBeta(0.5*d2, 0.5*d1, 1/(1+r), r/(1+r))
+	return lower
 }
 
 // FQuantileUpper is the x with P(F > x) = p, 0 < p < 1; for a lower quantile use 1/FQuantileUpper(p, d2, d1).
@@ -162,7 +145,8 @@ func BetaTail(x, a, b float64) float64 {
 	case x >= 1:
 		return 0
 	}
-	return mathext.RegIncBeta(b, a, 1-x)
+	_, upper := incompleteBeta(a, b, x, 1-x)
+	return upper
 }
 
 // BetaQuantileUpper is the x with P(X > x) = p, 0 < p < 1.
