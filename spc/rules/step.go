@@ -129,9 +129,9 @@ func (h *Hits) add(r Rule, side Side, count, span uint8, mask uint64) {
 	h.n++
 }
 
-// zones gives the distances of the 1-sigma lines from the centre, upper and lower; +Inf on a side without a limit.
+// Zones gives the distances of the 1-sigma lines from the centre, upper and lower; +Inf on a side without a limit.
 // See the package comment for the two ways.
-func zones(l spc.Limits) (upper, lower float64) {
+func Zones(l spc.Limits) (upper, lower float64) {
 	upper, lower = math.Inf(1), math.Inf(1)
 	if !l.HasCentre {
 		return upper, lower
@@ -234,7 +234,7 @@ func (st *State) push(value float64, l spc.Limits) {
 		st.Up = st.Up<<1 | bit(value > st.Last)
 		st.Down = st.Down<<1 | bit(value < st.Last)
 	}
-	upper, lower := zones(l)
+	upper, lower := Zones(l)
 	above, below := value-l.Centre, l.Centre-value
 	st.Last = value
 	st.Points = st.Points<<1 | 1
