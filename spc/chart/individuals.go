@@ -20,6 +20,18 @@ const (
 type IndividualsOptions struct {
 	From  SigmaFrom `json:"from"`
 	Width Width     `json:"width"`
+	// Target is the centre line in place of the mean; nil takes the mean.
+	Target *float64 `json:"target,omitempty"`
+}
+
+// StandardIndividuals are the limits of values and of their moving ranges with centre and sigma both given. Refusals as
+// for GivenLimits.
+func StandardIndividuals(centre, sigma float64, w Width) (values, movingRange Limits, err error) {
+	if values, err = GivenLimits(centre, sigma, w); err != nil {
+		return Limits{}, Limits{}, err
+	}
+	movingRange, err = RangeLimits(2, sigma, w)
+	return values, movingRange, err
 }
 
 // IndividualsResult is the baseline of an individuals chart.
@@ -38,7 +50,7 @@ type IndividualsResult struct {
 // Individuals works out an individuals and moving-range chart from a baseline x in time order, in the
 // characteristic's unit:
 //
-//	centre = mean(x),  sigma = mean |x_t - x_(t-1)| / d2(2)  or  sd(x),  limits = centre ± k sigma
+//	centre = mean(x) or a target,  sigma = mean |x_t - x_(t-1)| / d2(2)  or  sd(x),  limits = centre ± k sigma
 //	moving range: centre = mean |x_t - x_(t-1)|, upper limit = centre (1 + k d3(2) / d2(2))
 //
 // The baseline is one phase: excluded points are left out by the caller, and the moving range bridges the gap. It
@@ -62,6 +74,12 @@ func Individuals(x []float64, o IndividualsOptions) (IndividualsResult, error) {
 	}
 	r := IndividualsResult{Options: o, N: len(x)}
 	centre, sd := moments(x)
+	if o.Target != nil {
+		centre = *o.Target
+		if err := checkCentre(centre); err != nil {
+			return IndividualsResult{}, err
+		}
+	}
 	var ranges dist.Accumulator
 	for i := 1; i < len(x); i++ {
 		ranges.Add(math.Abs(x[i] - x[i-1]))

@@ -6,6 +6,7 @@ import (
 	"gonum.org/v1/gonum/stat/distuv"
 
 	"sagwatch/spc"
+	"sagwatch/spc/dist"
 	"sagwatch/spc/refusal"
 )
 
@@ -28,6 +29,14 @@ func (w Width) check() error {
 		return refusal.Setting("the sigma multiple of the limits", w.K, "it must be above 0 and at most 1e6, or 0 for the usual 3")
 	}
 	return nil
+}
+
+// tail is the probability beyond one of the limits of a normal statistic.
+func (w Width) tail() float64 {
+	if w.Probability > 0 {
+		return w.Probability / 2
+	}
+	return dist.NormalTail(w.multiple())
 }
 
 // multiple is the sigma multiple that holds for a normal statistic.

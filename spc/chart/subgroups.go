@@ -8,28 +8,64 @@ import (
 	"sagwatch/spc/refusal"
 )
 
-// SubgroupResult is the baseline of a chart of subgroups, mean and range or mean and standard deviation.
+// SubgroupKind says what a chart of subgroups plots beside their spread.
+type SubgroupKind string
+
+// Kinds of charts of subgroups.
+const (
+	MeansOverRanges SubgroupKind = "mean-range"
+	MeansOverSDs    SubgroupKind = "mean-sd"
+	Medians         SubgroupKind = "median-range"
+)
+
+// SubgroupResult is the baseline of a chart of subgroups: mean and range, mean and standard deviation, or median and
+// range. Its fields are plain numbers: stored, they are the frozen limits of Phase II for subgroups of any size.
 type SubgroupResult struct {
+	Kind        SubgroupKind      `json:"kind"`
 	Width       Width             `json:"width"`
 	Subgroups   int               `json:"subgroups"`
 	Values      int               `json:"values"`
-	Centre      float64           `json:"centre"`       // mean of all values
+	Centre      float64           `json:"centre"` // mean of all values, or weighted mean of the medians
+	CentreFrom  CentreFrom        `json:"centre_from,omitempty"`
 	SigmaWithin float64           `json:"sigma_within"` // standard deviation of one value inside a subgroup
 	Warnings    []refusal.Warning `json:"warnings,omitempty"`
-	ranges      bool
 }
 
-// MeanLimits are the limits of the mean of n values, n at least 2.
+// StandardSubgroups is a chart of subgroups with centre and sigma of one value both given, without a baseline. It refuses a
+// kind that there is not, a centre that is not finite and a sigma that is not finite and above 0.
+func StandardSubgroups(kind SubgroupKind, centre, sigma float64, w Width) (SubgroupResult, error) {
+	if kind != MeansOverRanges && kind != MeansOverSDs && kind != Medians {
+		return SubgroupResult{}, refusal.Shapes("there is no chart of subgroups of the kind %q", string(kind))
+	}
+	if _, err := GivenLimits(centre, sigma, w); err != nil {
+		return SubgroupResult{}, err
+	}
+	return SubgroupResult{Kind: kind, Width: w, Centre: centre, CentreFrom: FromStandard, SigmaWithin: sigma}, nil
+}
+
+// About is the same chart about a target, with the baseline's spread.
+func (r SubgroupResult) About(target float64) (SubgroupResult, error) {
+	if err := checkCentre(target); err != nil {
+		return SubgroupResult{}, err
+	}
+	r.Centre, r.CentreFrom = target, FromTarget
+	return r, nil
+}
+
+// MeanLimits are the limits of the mean, or of the median on a median chart, of n values, n at least 2.
 func (r SubgroupResult) MeanLimits(n int) (Limits, error) {
+	if r.Kind == Medians {
+		return MedianLimits(n, r.Centre, r.SigmaWithin, r.Width)
+	}
 	return MeanLimits(n, r.Centre, r.SigmaWithin, r.Width)
 }
 
-// SpreadLimits are the limits of the range or the standard deviation of n values, n at least 2.
+// SpreadLimits are the limits of the range, or of the standard deviation on a chart of those, of n values, n at least 2.
 func (r SubgroupResult) SpreadLimits(n int) (Limits, error) {
-	if r.ranges {
-		return RangeLimits(n, r.SigmaWithin, r.Width)
+	if r.Kind == MeansOverSDs {
+		return SDLimits(n, r.SigmaWithin, r.Width)
 	}
-	return SDLimits(n, r.SigmaWithin, r.Width)
+	return RangeLimits(n, r.SigmaWithin, r.Width)
 }
 
 // MeanRange works out a mean and range chart from a baseline of subgroups of 2 or more values each, sizes may differ:
@@ -44,7 +80,7 @@ func (r SubgroupResult) SpreadLimits(n int) (Limits, error) {
 // Source: ISO 7870-2, ASTM E2587 (from memory); weights: Burr 1969, Control charts for measurements with varying sample
 // sizes, Journal of Quality Technology 1(3) (from memory).
 func MeanRange(subgroups [][]float64, w Width) (SubgroupResult, error) {
-	r, err := pool(subgroups, w, func(g []float64) (estimate, weight float64) {
+	return pool(MeansOverRanges, subgroups, w, func(g []float64) (estimate, weight float64) {
 		c := ConstantsFor(len(g))
 		lo, hi := g[0], g[0]
 		for _, v := range g {
@@ -52,8 +88,6 @@ func MeanRange(subgroups [][]float64, w Width) (SubgroupResult, error) {
 		}
 		return (hi - lo) / c.D2, (c.D2 / c.D3) * (c.D2 / c.D3)
 	})
-	r.ranges = true
-	return r, err
 }
 
 // MeanSD works out a mean and standard deviation chart from a baseline of subgroups of 2 or more values each, sizes may
@@ -64,7 +98,7 @@ func MeanRange(subgroups [][]float64, w Width) (SubgroupResult, error) {
 //
 // which is mean(s) / c4(n) for equal sizes. s_j has denominator n_j - 1. Refusals, warning and source as for MeanRange.
 func MeanSD(subgroups [][]float64, w Width) (SubgroupResult, error) {
-	return pool(subgroups, w, func(g []float64) (estimate, weight float64) {
+	return pool(MeansOverSDs, subgroups, w, func(g []float64) (estimate, weight float64) {
 		c := ConstantsFor(len(g))
 		_, s := moments(g)
 		return s / c.C4, (c.C4 / c.C5) * (c.C4 / c.C5)
@@ -72,14 +106,14 @@ func MeanSD(subgroups [][]float64, w Width) (SubgroupResult, error) {
 }
 
 // pool combines the subgroups' own estimates of sigma by their weights.
-func pool(subgroups [][]float64, w Width, estimate func([]float64) (float64, float64)) (SubgroupResult, error) {
+func pool(kind SubgroupKind, subgroups [][]float64, w Width, estimate func([]float64) (float64, float64)) (SubgroupResult, error) {
 	if err := w.check(); err != nil {
 		return SubgroupResult{}, err
 	}
 	if len(subgroups) < 2 {
 		return SubgroupResult{}, refusal.Few("subgroups", len(subgroups), 2)
 	}
-	r := SubgroupResult{Width: w, Subgroups: len(subgroups)}
+	r := SubgroupResult{Kind: kind, Width: w, CentreFrom: FromData, Subgroups: len(subgroups)}
 	var total, num, den dist.Accumulator
 	size := 0.0
 	for j, g := range subgroups {
