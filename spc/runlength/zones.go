@@ -24,6 +24,9 @@ type Run struct {
 // Technometrics 29 (1987), 393-399.
 type Zones []Run
 
+// chainStates is what a chain that would grow too large is refused for.
+const chainStates = "the number of states of the chain"
+
 // mostStates bounds a chain; beyond it a run length is not worked out by a chain.
 const mostStates = 60_000
 
@@ -133,7 +136,7 @@ func (z Zones) chain() (*chain, error) {
 			if !ok {
 				n = int32(len(todo))
 				if n >= mostStates {
-					return nil, refusal.Setting("the number of states of the chain", float64(n), "the rules' counts are too great to be worked out exactly")
+					return nil, refusal.Setting(chainStates, float64(n), "the rules' counts are too great to be worked out exactly")
 				}
 				at[to] = n
 				todo = append(todo, to)
