@@ -83,7 +83,7 @@ func limitFor(wanted, guess, lo, hi, tol float64, arl func(limit float64) (float
 }
 
 // designTol is the relative error allowed of a designed run length.
-const designTol = 1e-9
+const designTol = 1e-11
 
 // EWMALimit is the L that gives a two-sided EWMA chart of lambda, with settled or time-varying limits, the average run
 // length arl0 in control for normal points.
