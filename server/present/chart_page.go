@@ -106,7 +106,7 @@ func trailing(points []monitor.Point) (n int, words string, since time.Time) {
 // Chart makes the page of one stream of a chart.
 func Chart(v View, frame ui.Frame, d ChartData) page.Chart {
 	q := d.quantity(v)
-	m := page.Chart{Frame: frame, Statement: d.statement(v, q), Itself: Itself(v, d.Chart, d.Press, d.Log, d.Every), Limits: append(waitingRows(v, q, d.Waiting), limitRows(v, q, d.Log)...)}
+	m := page.Chart{Frame: frame, Statement: d.statement(v, q), Itself: Itself(v, d.Chart, d.Press, d.Log), Alarms: alarms(v, &d, q), Limits: append(waitingRows(v, q, d.Waiting), limitRows(v, q, d.Log)...)}
 	for _, s := range d.Others {
 		if len(d.Others) > 1 {
 			m.Streams = append(m.Streams, page.Stream{Name: StreamName(s.Stream), Href: ChartHref(d.Chart.ID, s.Stream, d.From, d.To), Current: s.Stream == d.Stream, State: pointState(s.Point)})

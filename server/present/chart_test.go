@@ -210,14 +210,12 @@ func TestLongTimesAreColumns(t *testing.T) {
 func TestWhatAChartSaysOfItself(t *testing.T) {
 	text := func(c spc.Chart, log []monitor.LimitsInForce) string {
 		var b strings.Builder
-		for _, s := range present.Itself(looking, c, &spc.Press{ID: "A", FalseSignals: 1}, log, 110*time.Second) {
+		for _, s := range present.Itself(looking, c, &spc.Press{ID: "A", FalseSignals: 1}, log) {
 			b.WriteString(s.String() + "\n")
 		}
 		return b.String()
 	}
-	// Two-sided 3 sigma: 2 (1 - Phi(3)) = 0.0026998, once in 370.4 points (tables of the normal distribution).
 	plain := text(ofMould, []monitor.LimitsInForce{{N: 200, BaselineFrom: now.Add(-7 * time.Hour), BaselineTo: now.Add(-time.Hour), Lag1: 0.11, Lag1Band: 0.14}})
-	require.Contains(t, plain, "once in 370 panels, eleven hours")
 	require.Contains(t, plain, "From a baseline of 200 panels, pressed 06:41 to 12:41")
 	require.Contains(t, plain, "neighbours hardly resemble each other: the lag-1 correlation is 0.11; chance alone stays within 0.14")
 	require.Contains(t, plain, "All standard charts of press A together: 1.0 false points")
@@ -231,10 +229,61 @@ func TestWhatAChartSaysOfItself(t *testing.T) {
 	hand := text(made, nil)
 	require.Contains(t, hand, "A point signals when it lies beyond a limit or when seven in a row lie on one side of the centre.")
 	require.Contains(t, hand, "made by hand")
-	require.NotContains(t, hand, "once in", "no run length where rules beside the limits are on")
+}
 
-	made.Rules = nil
-	require.Contains(t, text(made, nil), "once in 2000 panels", "one side of a two-sided probability of a thousandth")
+func TestHowSoonAChartSignals(t *testing.T) {
+	lim := spc.Limits{Lower: 1104, Centre: 1107, Upper: 1110, HasLower: true, HasCentre: true, HasUpper: true, Sigma: 1}
+	page := func(c spc.Chart, l monitor.LimitsInForce) string {
+		m := present.Chart(looking, ui.Frame{}, present.ChartData{Chart: c, Product: product, Press: &spc.Press{ID: "A"}, Stream: "mould:7", Log: []monitor.LimitsInForce{l}, Every: 110 * time.Second})
+		if m.Alarms == nil {
+			return ""
+		}
+		var b strings.Builder
+		for _, s := range m.Alarms.Says {
+			b.WriteString(s.String() + "\n")
+		}
+		for _, r := range m.Alarms.Delays.Rows {
+			for _, c := range r.Cells {
+				b.WriteString(c.Text + " | ")
+			}
+			b.WriteString("\n")
+		}
+		return b.String()
+	}
+	// Run lengths 370.4, 43.9, 6.30, 2.00 of three-sigma limits in control and after a shift by 1, 2, 3 sigma: Champ and
+	// Woodall 1987, table 1, rule set C1.
+	plain := page(ofMould, monitor.LimitsInForce{N: 200, Limits: lim})
+	require.Contains(t, plain, "about once in 370 panels, that is every eleven hours; worked out exactly by a Markov chain for independent normal points.")
+	require.Regexp(t, `Limits from a baseline of 200 panels leave that between \d+ and [\d\x{2009} ]+ \(90 %\)`, plain)
+	require.Contains(t, plain, "1.0 sd, 1.00\u00a0mm | 44 | ")
+	require.Contains(t, plain, "2.0 sd, 2.00\u00a0mm | 6.3 | ")
+	require.Contains(t, plain, "3.0 sd, 3.00\u00a0mm | 2.0 | ")
+
+	four := ofMould
+	four.Rules = []spc.RuleSetting{{Key: "beyond-limits"}, {Key: "two-of-three-beyond-2s"}, {Key: "four-of-five-beyond-1s"}, {Key: "run-one-side", Count: 8}}
+	require.Contains(t, page(four, monitor.LimitsInForce{N: 200, Limits: lim}), "about once in 92 panels", "91.75: Champ and Woodall 1987, rule set C1234")
+
+	// One side of three sigma: 1/0.00135 = 740.8 (tables of the normal distribution).
+	upper := lim
+	upper.HasLower = false
+	require.Contains(t, page(ofMould, monitor.LimitsInForce{N: 200, Limits: upper}), "about once in 741 panels")
+
+	held := page(ofMould, monitor.LimitsInForce{N: 200, Limits: lim, Lag1: 0.8, Lag1Band: 0.14, Lag1Found: true})
+	require.Contains(t, held, "for neighbours as correlated as in the baseline (0.80)")
+	require.NotContains(t, held, "once in 370", "points beyond the limits come in groups")
+
+	skew := lim
+	skew.Lower, skew.Centre, skew.Upper = 50, 100, 200
+	log := page(ofMould, monitor.LimitsInForce{N: 200, Limits: skew, Log: true})
+	require.Contains(t, log, "about once in 370 panels", "limits at the probability of three sigma")
+	require.Contains(t, log, "of the skewed model")
+
+	spread := spc.Chart{ID: "s", Press: "A", Product: "P25", Characteristic: "radius_mm", Kind: spc.CycleSpread, Rules: []spc.RuleSetting{{Key: "beyond-limits"}}}
+	byN := make([]spc.Limits, 6)
+	// Five panels, sigma 1: c4 0.9400, B6 1.964, no lower limit; a point beyond with probability 0.0039 (ISO 7870-2, constants; reference/runlength, false-alarm rates of S charts).
+	byN[5] = spc.Limits{Centre: 0.9400, Upper: 1.9636, HasCentre: true, HasUpper: true, Sigma: 0.3412}
+	require.Contains(t, page(spread, monitor.LimitsInForce{N: 200, Limits: byN[5], LimitsByN: byN}), "about once in 256 cycles")
+	require.Empty(t, page(ofMould, monitor.LimitsInForce{Refused: "The points do not vary."}))
 }
 
 func TestLimitsAsTheyWereKnown(t *testing.T) {

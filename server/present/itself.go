@@ -5,29 +5,11 @@ import (
 	"math"
 	"slices"
 	"strings"
-	"time"
 
 	"sagwatch/spc"
 	"sagwatch/spc/monitor"
 	"sagwatch/web/ui"
 )
-
-// pointProbability is the chance that one point signals falsely by the limits alone: what the definition asks for, or 2 (1 - Phi(k)) of
-// limits at k sigma for a normal value; 0 when it is not known. On a one-sided chart half of the two-sided chance is left.
-func pointProbability(l spc.LimitRule) float64 {
-	p := l.Probability
-	switch {
-	case p > 0:
-	case l.K > 0:
-		p = math.Erfc(l.K / math.Sqrt2)
-	case l.ARL0 > 0:
-		p = 1 / l.ARL0
-	}
-	if l.Side != "" {
-		p /= 2
-	}
-	return p
-}
 
 // multiple writes how many standard deviations limits lie from the centre.
 func multiple(l spc.LimitRule) string {
@@ -92,7 +74,7 @@ func orList(words []string) string {
 }
 
 // Itself is what a chart says of itself: where its limits come from, how neighbours hang together, what signals, how often falsely.
-func Itself(v View, c spc.Chart, press *spc.Press, log []monitor.LimitsInForce, everyPoint time.Duration) []ui.Sentence {
+func Itself(v View, c spc.Chart, press *spc.Press, log []monitor.LimitsInForce) []ui.Sentence {
 	one, many := thing(c)
 	var out []ui.Sentence
 	say := func(format string, a ...any) { out = append(out, ui.Say(fmt.Sprintf(format, a...))) }
@@ -134,14 +116,6 @@ func Itself(v View, c spc.Chart, press *spc.Press, log []monitor.LimitsInForce, 
 		say("Each mould's own level is taken off before the panels of a cycle are compared, so that a missing mould does not shift the point.")
 	}
 	say("%s", RuleWords(c.Rules))
-	if p := pointProbability(c.Limits); p > 0 && onlyBeyond(c.Rules) {
-		every := 1 / p
-		words := "By itself a stream of this chart signals falsely about once in " + ui.Count(int64(math.Round(every))) + " " + many
-		if everyPoint > 0 {
-			words += ", " + ui.Lasting(time.Duration(every*float64(everyPoint)))
-		}
-		say("%s, when nothing is wrong: exact for independent points of known distribution; autocorrelation and limits from a short baseline make it more often.", words)
-	}
 	if c.Standard && press != nil && press.FalseSignals > 0 {
 		say("All standard charts of press %s together: %s false points in a shift of eight hours when nothing is wrong, fewer once they are merged into signals.", press.ID, ui.Number(press.FalseSignals, 1))
 	}

@@ -41,6 +41,12 @@ func chartList() page.Charts {
 	return m
 }
 
+func howSoon() *page.Alarms {
+	return &page.Alarms{Says: []ui.Sentence{ui.Say("When nothing is wrong a stream of this chart signals about once in 370 panels, that is every eleven hours; worked out exactly by a Markov chain for independent normal points."), ui.Say("Limits from a baseline of 200 panels leave that between 105 and 1500 (90 %).")},
+		Note:   "Average from the first panel after the change. One sd is the standard deviation of a point while nothing is wrong.",
+		Delays: ui.Table{Label: "How soon a change is shown", Cols: []ui.Col{{Head: "The mean moves by"}, {Head: "Panels until it signals", Right: true}, {Head: "In time", Right: true}, {Head: "Half of them within", Right: true}}, Rows: []ui.Row{{Cells: ui.Texts("1.0 sd, 0.52 mm", "44", "80 minutes", "31")}, {Cells: ui.Texts("3.0 sd, 1.56 mm", "2.0", "4 minutes", "1")}}}}
+}
+
 type chartState int
 
 const (
@@ -55,7 +61,7 @@ const (
 func chartOf(s chartState) page.Chart {
 	f := live(frame("Chart of mould 7", ui.AtCharts, "/charts/a-p25-radius?stream=mould:7"))
 	f.Person, f.Role = "M. Okafor", "engineer"
-	m := page.Chart{Frame: f, Statement: ui.Statement{Where: []ui.Run{{Text: "Charts", Href: "charts"}, {Text: "press A"}, {Text: "mould 7"}, {Text: "radius of curvature"}},
+	m := page.Chart{Alarms: howSoon(), Frame: f, Statement: ui.Statement{Where: []ui.Run{{Text: "Charts", Href: "charts"}, {Text: "press A"}, {Text: "mould 7"}, {Text: "radius of curvature"}},
 		Say: ui.Say("Mould 7 has been steady for fourteen hours."), Doubts: []ui.Sentence{ui.Say("The last panel lies 0.18 mm above the centre of 1108.02 mm; the limits are ± 1.55 mm.")}},
 		Span: page.TimeSpan{Action: "/charts/a-p25-radius", Keep: []ui.Input{{Type: "hidden", Name: "stream", Value: "mould:7"}}, From: ui.Input{ID: "from", Name: "from", Label: "from", Value: "2026-03-05 04:00"}, To: ui.Input{ID: "to", Name: "to", Label: "to", Value: "2026-03-05 12:07"},
 			Or: []ui.Run{{Text: "this shift", Href: "chart?span=shift"}, {Text: "the day", Href: "chart?span=day"}, {Text: "thirty days", Href: "chart?span=month"}}},

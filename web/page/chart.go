@@ -51,6 +51,7 @@ type Chart struct {
 	Note      string      // under it: "By time pressed. ..."
 	Empty     string      // in place of the drawing
 	Itself    []ui.Sentence
+	Alarms    *Alarms    // nil where it cannot be told
 	Limits    []LimitRow // in force first
 	NoLimits  string     // "No limits yet, 120 of 200 panels."
 	Form      *LimitsForm
@@ -75,6 +76,13 @@ type LimitRow struct {
 	From, Centre, Lower, Upper string
 	Why                        string // "Frozen after plunger 15, M. Okafor"
 	State                      ui.State
+}
+
+// Alarms says how soon a chart signals.
+type Alarms struct {
+	Says   []ui.Sentence
+	Delays ui.Table
+	Note   string
 }
 
 // LimitsForm freezes or revises limits. Fields: stream, how (baseline | given), baseline_from, baseline_to, lower, centre, upper,
