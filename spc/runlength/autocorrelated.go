@@ -48,14 +48,14 @@ func (c Autocorrelated) RunLength(shift float64) (RunLength, error) {
 	start, later := lin, Normal{(1 - c.Phi) * shift / b, 1}
 	start.a, start.b = 0, 1
 	i := 0
-	l, err := follow(func() (float64, float64) {
+	l, err := follow(n*n, func() (float64, float64) {
 		if i++; i == 1 { // the first point: x itself
 			p.c = start
-			h, moved := p.step(Normal{shift, 1}, c.K)
+			h, moved := p.step(Normal{shift, 1}, firstPoint, c.K)
 			p.c = lin
 			return h, moved
 		}
-		return p.step(later, c.K)
+		return p.step(later, afterwards, c.K)
 	})
 	if err != nil {
 		return RunLength{}, err

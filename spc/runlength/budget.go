@@ -108,18 +108,18 @@ func (b Budget) Split() ([]Share, error) {
 		total += c.PointsPerShift * c.weight()
 	}
 	// Charts of one press are often alike: each kind is worked out once.
-	known := map[BudgetChart]Share{}
+	done := map[BudgetChart]Share{}
 	shares := make([]Share, len(b.Charts))
 	for i, c := range b.Charts {
 		like := c
 		like.Name, like.PointsPerShift = "", 0
-		s, ok := known[like]
+		s, ok := done[like]
 		if !ok {
 			var err error
 			if s, err = c.limit(total/(c.weight()*b.FalseSignals*per), b.Simulation); err != nil {
 				return nil, err
 			}
-			known[like] = s
+			done[like] = s
 		}
 		s.Name, s.FalseSignals = c.Name, c.PointsPerShift/s.ARL0
 		shares[i] = s

@@ -151,9 +151,8 @@ type sum struct {
 	u, v  []float64 // [0] the atom, then density times weight; sums to 1
 	point bool
 	s     float64
-	of    Density
-	k     []float64 // (n+1) x (n+1), and the probability of a signal
-	out   []float64
+	k     [3][]float64 // by phase, (n+1) x (n+1)
+	out   [3][]float64 // by phase, the probability of a signal
 }
 
 func (c CUSUM) sum(n int, start float64) *sum {
@@ -171,29 +170,29 @@ func (p *sum) line(row []float64, d Density, s float64) (out float64) {
 	return d.Tail(p.c.H - s + p.c.K)
 }
 
-func (p *sum) step(d Density) (hazard, moved float64) {
+func (p *sum) step(d Density, phase phase) (hazard, moved float64) {
 	n := len(p.u)
 	clear(p.v)
 	if p.point {
 		hazard = p.line(p.v, d, p.s)
 		p.point = false
 	} else {
-		if p.of != d {
-			p.of, p.k, p.out = d, make([]float64, n*n), make([]float64, n)
+		if p.k[phase] == nil {
+			p.k[phase], p.out[phase] = make([]float64, n*n), make([]float64, n)
 			for i := range n {
 				s := 0.0
 				if i > 0 {
 					s = p.x[i-1]
 				}
-				p.out[i] = p.line(p.k[i*n:(i+1)*n], d, s)
+				p.out[phase][i] = p.line(p.k[phase][i*n:(i+1)*n], d, s)
 			}
 		}
 		for i, ui := range p.u {
 			if ui < 1e-300 {
 				continue
 			}
-			hazard += ui * p.out[i]
-			for j, k := range p.k[i*n : (i+1)*n] {
+			hazard += ui * p.out[phase][i]
+			for j, k := range p.k[phase][i*n : (i+1)*n] {
 				p.v[j] += ui * k
 			}
 		}
@@ -224,16 +223,16 @@ func (c CUSUM) side(start float64, d, first, before Density) (law, int, error) {
 	}
 	p := c.sum(n, start)
 	if before != nil {
-		if _, err := follow(func() (float64, float64) { return p.step(before) }); err != nil {
+		if _, err := follow(n*n, func() (float64, float64) { return p.step(before, beforeIt) }); err != nil {
 			return law{}, 0, err
 		}
 	}
 	i := 0
-	l, err := follow(func() (float64, float64) {
+	l, err := follow(n*n, func() (float64, float64) {
 		if i++; i == 1 {
-			return p.step(first)
+			return p.step(first, firstPoint)
 		}
-		return p.step(d)
+		return p.step(d, afterwards)
 	})
 	return l, n + 1, err
 }

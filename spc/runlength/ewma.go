@@ -40,6 +40,9 @@ func (c EWMA) check() error {
 	if !(c.L > 0 && c.L <= 20) {
 		return refusal.Setting("L", c.L, "it must be above 0 and at most 20")
 	}
+	if c.TimeVarying && c.Lambda < 0.005 {
+		return refusal.Setting("lambda", c.Lambda, "below 0.005 run lengths with time-varying limits are not worked out")
+	}
 	if h := c.linear().h; !(math.Abs(c.Start) <= h) {
 		return refusal.Setting("the start of the average", c.Start, "it must lie within the limits")
 	}
@@ -65,7 +68,7 @@ func (c EWMA) linear() linear {
 // densities with a jump it is that of the quadrature, about 1e-3. In the steady state (Options.Before) the limits are the
 // settled ones.
 //
-// It refuses Lambda outside (0, 1] or below 0.001, L outside (0, 20], and a Start beyond the limits.
+// It refuses Lambda outside (0, 1] or below 0.001 (0.005 with time-varying limits), L outside (0, 20], and a Start beyond the limits.
 func (c EWMA) RunLength(d Distribution, o Options) (RunLength, error) {
 	f, err := dense(d)
 	if err != nil {
@@ -80,7 +83,7 @@ func (c EWMA) RunLength(d Distribution, o Options) (RunLength, error) {
 	lin := c.linear()
 	return lin.law(f, o, c.Start, func(i int) float64 {
 		h := c.Limit(i)
-		if lin.h-h < 1e-15*lin.h {
+		if lin.h-h < 1e-13*lin.h {
 			return lin.h
 		}
 		return h

@@ -28,7 +28,7 @@ type linear struct{ a, b, h float64 }
 // better than 1e-13.
 func nodes(half, w float64) (int, error) {
 	n := 16 + math.Ceil(5.2*half/w)
-	if !(n <= 1500) {
+	if !(n <= 600) {
 		return 0, refusal.Unsolved("the points spread too little for this chart to be worked out (%.3g of its limits)", w/half)
 	}
 	return int(n), nil
@@ -90,6 +90,15 @@ func solve(m, b *mat.Dense) (*mat.Dense, error) {
 	return &x, nil
 }
 
+// phase is which distribution points have: before the run, at its first point, afterwards.
+type phase int
+
+const (
+	beforeIt phase = iota
+	firstPoint
+	afterwards
+)
+
 // density follows the probability density of the statistic among the charts that have not signalled, on nodes that
 // scale with the limits.
 type density struct {
@@ -101,9 +110,7 @@ type density struct {
 	h     float64 // the present half-width
 	point bool    // all probability is still at z
 	z     float64
-	of    Density   // what the kernel was worked out for
-	k     []float64 // the kernel n x n from present to next nodes, both of half-width kh
-	kh    float64
+	k     [3][]float64 // by phase, the kernel n x n between nodes at the settled limits
 }
 
 func (c linear) density(n int, start float64) *density {
@@ -112,8 +119,8 @@ func (c linear) density(n int, start float64) *density {
 	return p
 }
 
-// step takes the next point, of distribution d, to limits ±h.
-func (p *density) step(d Density, h float64) (hazard, moved float64) {
+// step takes the next point to limits ±h; d is the distribution of points in this phase.
+func (p *density) step(d Density, phase phase, h float64) (hazard, moved float64) {
 	n := len(p.unit)
 	clear(p.next)
 	switch {
@@ -125,12 +132,12 @@ func (p *density) step(d Density, h float64) (hazard, moved float64) {
 		p.point = false
 	default:
 		var k []float64
-		if h == p.h {
-			if p.k == nil || p.kh != h || p.of != d {
-				p.k, p.kh, p.of = make([]float64, n*n), h, d
-				p.fill(p.k, d, h)
+		if h == p.h && h == p.c.h {
+			if p.k[phase] == nil {
+				p.k[phase] = make([]float64, n*n)
+				p.fill(p.k[phase], d, h)
 			}
-			k = p.k
+			k = p.k[phase]
 		}
 		row := make([]float64, n)
 		for i, ui := range p.u {
@@ -203,18 +210,18 @@ func (c linear) law(d Density, o Options, start float64, limits func(i int) floa
 	}
 	p := c.density(n, start)
 	if before != nil {
-		if _, err := follow(func() (float64, float64) { return p.step(before, c.h) }); err != nil {
+		if _, err := follow(n*n, func() (float64, float64) { return p.step(before, beforeIt, c.h) }); err != nil {
 			return RunLength{}, err
 		}
 		limits = func(int) float64 { return c.h }
 	}
 	i := 0
-	l, err := follow(func() (float64, float64) {
+	l, err := follow(n*n, func() (float64, float64) {
 		i++
 		if i == 1 {
-			return p.step(first, limits(1))
+			return p.step(first, firstPoint, limits(1))
 		}
-		return p.step(d, limits(i))
+		return p.step(d, afterwards, limits(i))
 	})
 	if err != nil {
 		return RunLength{}, err

@@ -77,7 +77,7 @@ func (c IndividualsMR) RunLength(d Distribution, o Options) (RunLength, error) {
 	if o.Before != nil {
 		before, _ := dense(o.Before)
 		k := p.kernel(before)
-		if _, err := follow(func() (float64, float64) { return u.step(k) }); err != nil {
+		if _, err := follow(len(p.x)*len(p.x), func() (float64, float64) { return u.step(k) }); err != nil {
 			return RunLength{}, err
 		}
 	}
@@ -86,7 +86,7 @@ func (c IndividualsMR) RunLength(d Distribution, o Options) (RunLength, error) {
 	if o.First != nil {
 		kernel = p.kernel(first)
 	}
-	l, err := follow(func() (float64, float64) {
+	l, err := follow(len(p.x)*len(p.x), func() (float64, float64) {
 		k := kernel
 		kernel = later
 		return u.step(k)
@@ -109,7 +109,7 @@ type panels struct {
 func (c IndividualsMR) panels(lo, hi, width float64) (*panels, error) {
 	p := &panels{c: c, lo: lo, hi: hi}
 	p.edges = []float64{lo, hi}
-	if (hi-lo)/width > 400 || (hi-lo)/c.D > 400 {
+	if (hi-lo)/width > 60 || (hi-lo)/c.D > 30 {
 		return nil, refusal.Unsolved("the limits are too far from the spread of the points for this chart to be worked out")
 	}
 	for i := 1.0; i*c.D < hi-lo; i++ {

@@ -13,7 +13,7 @@ type Options struct {
 	Simulation Simulation
 }
 
-// at is the distribution of the first point and of the later ones.
+// check refuses distributions that are none.
 func (o *Options) check() error {
 	for _, d := range []Distribution{o.First, o.Before} {
 		if d == nil {

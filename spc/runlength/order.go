@@ -12,7 +12,7 @@ import (
 const terms = 10
 
 // mostBlocks bounds the states of a chain with trend or alternating.
-const mostBlocks = 300_000
+const mostBlocks = 100_000
 
 // steps is what trend and alternating remember: the direction of the last step, how many steps in a row went that way,
 // and how many went up and down by turns. At least one of the counts is 1.
@@ -113,7 +113,7 @@ func (o *ordered) law(p []float64) (law, error) {
 	n, width := len(o.region), o.zones.width
 	u, v := make([][terms]float64, n), make([][terms]float64, n)
 	fresh := true
-	return follow(func() (h, moved float64) {
+	return follow(n*(terms+width), func() (h, moved float64) {
 		clear(v)
 		if fresh {
 			fresh = false

@@ -109,20 +109,25 @@ func (l *law) moments() (mean, sd float64) {
 	return s, math.Sqrt(math.Max(0, 2*t+s-s*s))
 }
 
-// longest is the number of points after which a run length that has not become regular is given up.
-const longest = 200_000
+// longest is the number of points after which a run length that has not become regular is given up, and mostWork the
+// number of multiplications, some seconds.
+const (
+	longest  = 200_000
+	mostWork = 6e9
+)
 
 // follow advances a process point by point until the probability of a signal, given none so far, stays the same. step
 // gives that probability and how far the distribution over the states moved (sum of absolute differences).
 //
 // It stops where what is left of the approach, taken as geometric, is below 1e-13 of the probability, or where hardly a
-// run is left.
-func follow(step func() (hazard, moved float64)) (law, error) {
+// run is left. cost is about how many multiplications a step takes.
+func follow(cost int, step func() (hazard, moved float64)) (law, error) {
 	l := law{head: []float64{1}}
 	const back = 12 // the rate of the approach is taken over this many points, as it may swing
 	var past [back]float64
 	before := math.Inf(1)
-	for n := 0; n < longest; n++ {
+	most := int(math.Min(longest, mostWork/float64(cost+1)))
+	for n := 0; n < most; n++ {
 		h, moved := step()
 		if !(h >= 0 && h <= 1+1e-9) {
 			return l, refusal.Unsolved("the run length cannot be worked out: the probability of a signal came out as %g", h)
@@ -151,7 +156,7 @@ func follow(step func() (hazard, moved float64)) (law, error) {
 		}
 		past[n%back], before = d, h
 	}
-	return l, refusal.Unsolved("the run length does not become regular within %d points", longest)
+	return l, refusal.Unsolved("the run length does not become regular within %d points", most)
 }
 
 // result makes a RunLength of an exact law.

@@ -28,19 +28,21 @@ type Simulation struct {
 	Workers int     // goroutines; 0: one for each processor
 }
 
-// block is the number of runs that are drawn at once; wave the least number after which the error is looked at.
+// block is the number of runs that a worker draws at once, wave the number after which the error is first looked at,
+// and least the number before which it is not believed.
 const (
 	block    = 64
-	wave     = 16 * block
+	wave     = 2 * block
+	least    = 1024
 	warmUp   = 100 // points that bring a simulated chart to its steady state
 	warmTry  = 1000
-	maxDraws = 2_000_000_000
+	maxDraws = 200_000_000
 )
 
 // Simulate is the run length of any chart by seeded Monte Carlo: ARL is the mean of the runs, SE its standard error.
 // make makes charts, one for each worker; d is the distribution of the independent points.
 //
-// It goes on in waves until the relative standard error is reached, at least 1024 runs, at most MaxRuns or two thousand million
+// It goes on in waves until the relative standard error is reached, with at least 1024 runs, at most MaxRuns or about 2e8
 // points; where it stops early a warning says what was reached. Runs of more than Longest points are ended there: they
 // count with Longest points, Censored says how many they are, and a warning that ARL is then a lower bound. The steady
 // state (Options.Before) is that after 100 points without a signal.
@@ -150,7 +152,7 @@ func (s Simulation) run(walker func(longest int) func(*rand.Rand) (int, bool)) (
 		k := float64(len(lengths))
 		mean, draws = sum/k, sum
 		se = math.Sqrt(math.Max(0, squares/k-mean*mean) / (k - 1))
-		if se <= relSE*mean {
+		if se <= relSE*mean && len(lengths) >= least {
 			break
 		}
 	}

@@ -248,7 +248,7 @@ func (c *chain) law(d Distribution, o Options) (law, error) {
 	}
 	if o.Before != nil {
 		before := c.probabilities(o.Before)
-		if _, err := follow(func() (float64, float64) { return step(before) }); err != nil {
+		if _, err := follow(len(c.next), func() (float64, float64) { return step(before) }); err != nil {
 			return law{}, err
 		}
 	}
@@ -256,7 +256,7 @@ func (c *chain) law(d Distribution, o Options) (law, error) {
 	if o.First != nil {
 		first = c.probabilities(o.First)
 	}
-	return follow(func() (float64, float64) {
+	return follow(len(c.next), func() (float64, float64) {
 		q := first
 		first = p
 		return step(q)
