@@ -36,7 +36,8 @@ type Evidence struct {
 	Maps   []ResidualMap `json:"maps,omitempty"` // of all streams, or none
 	Master *MasterChange `json:"master,omitempty"`
 	DF     float64       `json:"df,omitempty"` // degrees of freedom of the standard errors; 0: they are known
-	// Scale and MapScale are the sizes (standard deviations) that changes have when there are any; 0: the largest seen here.
+	// Scale and MapScale are the sizes (standard deviations) that changes have when there are any; 0: the largest
+	// seen here, of maps at least ten standard errors of a place's mean over the streams.
 	Scale    float64 `json:"scale,omitempty"`
 	MapScale float64 `json:"map_scale,omitempty"`
 	// Prior is the weight of each kind before the evidence; nil: all kinds that the evidence can speak of alike.
@@ -73,8 +74,8 @@ type Attribution struct {
 //	  - one-probe: the residual of one place changes by one amount on all streams, and the shifts as for whole-gauge or not
 //	    at all, half each.
 //
-// Residual maps: under a cause in the glass, or in the whole gauge, the maps of the streams concerned may stay, or change
-// at every place, each stream in its own way or all alike; these are alike before the evidence.
+// Residual maps: under a cause in the glass, or in the whole gauge, the maps of the streams concerned stay (half the
+// weight before the evidence), or change at every place, each stream in its own way or all alike.
 //
 // Weights are prior times Bayes factor, normed. Without a master check "all moulds" and "the gauge" explain shifts
 // equally well, and the weights say so.
@@ -228,6 +229,10 @@ func newCase(e Evidence) (*study, error) {
 	return c, c.takeMaps(e.Maps)
 }
 
+// standsOut is how many standard errors of a place's mean over all streams the fault of a probe is taken to have, at
+// least, where no MapScale is given: were it as small as the noise, chance would look like a probe.
+const standsOut = 10
+
 // takeMaps reads the residual maps.
 func (c *study) takeMaps(maps []ResidualMap) error {
 	if len(maps) == 0 {
@@ -262,7 +267,7 @@ func (c *study) takeMaps(maps []ResidualMap) error {
 		least = math.Min(least, m.SE)
 	}
 	if c.mapScale == 0 {
-		c.mapScale = least
+		c.mapScale = standsOut * least / math.Sqrt(float64(len(maps)))
 		for _, p := range c.place {
 			if p.w > 0 {
 				c.mapScale = math.Max(c.mapScale, math.Abs(p.s/p.w))
@@ -321,7 +326,7 @@ func (c *study) mapsOfAll() float64 {
 	for _, v := range c.mapOwn {
 		own += v
 	}
-	return logSum([]float64{0, own, c.mapAlike}) - math.Log(3)
+	return logSum([]float64{math.Ln2, own, c.mapAlike}) - 2*math.Ln2
 }
 
 func (c *study) oneStream() candidate {
