@@ -111,18 +111,21 @@ func noncentralTLog(t, df, delta float64) float64 {
 	}
 	// h(u) = df (u - (e^2u - 1)/2) + log Phi(t e^u - delta), u = log s: unimodal, since it is concave in s.
 	h := func(u float64) float64 {
-		return df*chiLog(u) + logNormalCDF(t*math.Exp(u)-delta)
+		s := math.Exp(u)
+		if math.IsInf(s, 1) {
+			return math.Inf(-1)
+		}
+		return df*chiLog(u) + logNormalCDF(t*s-delta)
 	}
 	// dh/ds = df (1/s - s) + t phi/Phi falls.
 	slope := func(s float64) float64 {
-		x := t*s - delta
-		return df*(1/s-s) + t*math.Exp(-0.5*x*x-halfLog2Pi-logNormalCDF(x))
+		return df*(1/s-s) + t*inverseMills(t*s-delta)
 	}
 	lo, hi := 1.0, 1.0
-	for i := 0; slope(lo) < 0 && i < 900; i++ {
+	for i := 0; slope(lo) < 0 && i < 1060; i++ {
 		hi, lo = lo, lo/2
 	}
-	for i := 0; slope(hi) > 0 && i < 900; i++ {
+	for i := 0; slope(hi) > 0 && i < 1060; i++ {
 		lo, hi = hi, hi*2
 	}
 	for i := 0; i < 60 && hi-lo > 1e-6*hi/math.Sqrt(1+df); i++ {
@@ -134,11 +137,11 @@ func noncentralTLog(t, df, delta float64) float64 {
 	}
 	top := math.Log(lo + (hi-lo)/2)
 	most := h(top)
-	if math.IsInf(most, -1) || math.IsNaN(most) {
-		return math.Inf(-1)
+	if !(most > -1e12) { // beyond any digits that the width of the maximum could add
+		return most
 	}
 	// The width of the steeper of the two factors at the top; either may be many times wider or narrower.
-	w := 1 / math.Sqrt(1+2*df+t*t*math.Exp(2*top))
+	w := 1 / math.Hypot(math.Sqrt(1+2*df), t*math.Exp(top))
 	a, b := reach(h, top, most, -w), reach(h, top, most, w)
 	points := make([]float64, 0, 8)
 	points = append(points, a)
@@ -156,7 +159,7 @@ func noncentralTLog(t, df, delta float64) float64 {
 func reach(h func(float64) float64, top, most, step float64) float64 {
 	least := most - 42
 	near, far := 0.0, step
-	for h(top+far) > least {
+	for h(top+far) > least && !math.IsInf(far, 0) {
 		near, far = far, 2*far
 	}
 	for range 4 {
@@ -205,9 +208,21 @@ func logNormalCDF(x float64) float64 {
 	case x > -20:
 		return math.Log(0.5 * math.Erfc(-x/math.Sqrt2))
 	}
+	return -0.5*x*x - math.Log(-x) - halfLog2Pi + math.Log1p(millsRest(x))
+}
+
+// millsRest is -x Phi(x)/phi(x) - 1 for x <= -20, by the asymptotic series.
+func millsRest(x float64) float64 {
 	y := 1 / (x * x)
-	return -0.5*x*x - math.Log(-x) - halfLog2Pi +
-		math.Log1p(-y*(1-3*y*(1-5*y*(1-7*y*(1-9*y*(1-11*y*(1-13*y*(1-15*y))))))))
+	return -y * (1 - 3*y*(1-5*y*(1-7*y*(1-9*y*(1-11*y*(1-13*y*(1-15*y)))))))
+}
+
+// inverseMills is phi(x)/Phi(x).
+func inverseMills(x float64) float64 {
+	if x > -20 {
+		return NormalPDF(x) / NormalCDF(x)
+	}
+	return -x / (1 + millsRest(x))
 }
 
 func checkNoncentral(t, df, delta float64) {

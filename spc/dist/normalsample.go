@@ -88,9 +88,9 @@ func normalBetween(x, w float64) float64 {
 
 // overLeast integrates phi(x) g(x, S(x)) dx about x = -w/2.
 func overLeast(w float64, g func(x, s float64) float64) float64 {
-	const h, reach = 1.0 / 24, 14
+	const h, reach = 1.0 / 12, 14
 	var a Accumulator
-	for i := -reach * 24; i <= reach*24; i++ {
+	for i := -reach * 12; i <= reach*12; i++ {
 		x := float64(i)*h - w/2
 		if p := NormalPDF(x); p > 0 {
 			if s := NormalTail(x); s > 0 {
