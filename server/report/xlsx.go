@@ -1,7 +1,9 @@
 package report
 
 import (
+	"archive/zip"
 	"bytes"
+	"cmp"
 	"encoding/hex"
 	"fmt"
 	"math"
@@ -16,7 +18,7 @@ import (
 const sheetRows = 1048576
 
 // XLSX writes the figures and the values behind them as a workbook: numbers as numbers, a row of units under each head.
-// The same document gives the same bytes.
+// Spreadsheet programs keep 15 significant digits; the CSV and JSON files hold all. The same document gives the same bytes.
 func (d *Document) XLSX() ([]byte, error) {
 	f := excelize.NewFile()
 	defer f.Close()
@@ -40,6 +42,34 @@ func (d *Document) XLSX() ([]byte, error) {
 	var out bytes.Buffer
 	if _, err := f.WriteTo(&out); err != nil {
 		return nil, fmt.Errorf("spreadsheet of %q: %w", d.Title, err)
+	}
+	b, err := inOrder(out.Bytes())
+	if err != nil {
+		return nil, fmt.Errorf("spreadsheet of %q: %w", d.Title, err)
+	}
+	return b, nil
+}
+
+// inOrder puts the members of an archive in the order of their names: the library writes them in a chance one.
+func inOrder(archive []byte) ([]byte, error) {
+	in, err := zip.NewReader(bytes.NewReader(archive), int64(len(archive)))
+	if err != nil {
+		return nil, err
+	}
+	// A reader tells the kind of file by the content types, which come first.
+	first := func(name string) int { return map[bool]int{true: 0, false: 1}[name == "[Content_Types].xml"] }
+	slices.SortFunc(in.File, func(a, b *zip.File) int {
+		return cmp.Or(first(a.Name)-first(b.Name), strings.Compare(a.Name, b.Name))
+	})
+	var out bytes.Buffer
+	z := zip.NewWriter(&out)
+	for _, f := range in.File {
+		if err := z.Copy(f); err != nil {
+			return nil, err
+		}
+	}
+	if err := z.Close(); err != nil {
+		return nil, err
 	}
 	return out.Bytes(), nil
 }
