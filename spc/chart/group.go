@@ -126,9 +126,7 @@ type LimitMethod string
 
 // Ways to a limit for the greatest of several deviations.
 const (
-	// Exact is by the distribution of the greatest deviation from a common mean, each side at half the probability. Only
-	// both sides at once, which needs two moulds out in one cycle, is counted twice: the rate is at most the wanted one and
-	// short of it by less than its square.
+	// Exact is by the distribution of the greatest absolute deviation from a common mean.
 	Exact LimitMethod = "exact"
 	// Bonferroni gives each stream an equal share of the probability: the rate is at most the wanted one.
 	Bonferroni LimitMethod = "bonferroni"
@@ -144,15 +142,16 @@ type GroupLimit struct {
 // GroupLimitFor is the limit for the greatest of m standardised deviations at the wanted probability of a signal in a
 // cycle while nothing is wrong:
 //
-//	exact:       P(max_i d_i / (s sqrt(1 - 1/m)) > z) = p/2    for streams that vary alike
+//	exact:       P(max_i |d_i| / (s sqrt(1 - 1/m)) > z) = p    for streams that vary alike, p from 1e-8
 //	Bonferroni:  z = normal quantile at 1 - p/(2m)             otherwise
 //
 // The d_i of streams that vary alike have the correlation -1/(m-1). A Width in k sigma stands for the probability that a
 // normal statistic has of lying beyond ± k, so that the group chart signals as often as one chart at k sigma would. It refuses
-// m below 2 and above 1000, and for an exact limit a probability under 1e-24.
+// m below 2 and above 1000.
 //
-// Source: exact: Nair 1948, see dist.MaxDeviation; group charts: Boyd 1950, Nelson 1986, Control charts for multiple stream
-// processes, Journal of Quality Technology 18(4) (from memory).
+// Source: the greatest deviation from the mean: Nair 1948, The distribution of the extreme deviate from the sample mean,
+// Biometrika 35, here for both sides at once (see farthestTail); group charts: Boyd 1950, Nelson 1986, Control charts for
+// multiple stream processes, Journal of Quality Technology 18(4) (from memory).
 func GroupLimitFor(m int, alike bool, w Width) (GroupLimit, error) {
 	if err := w.check(); err != nil {
 		return GroupLimit{}, err
@@ -163,15 +162,11 @@ func GroupLimitFor(m int, alike bool, w Width) (GroupLimit, error) {
 	if m > 1000 {
 		return GroupLimit{}, refusal.Setting("the number of streams in a cycle", float64(m), "a group chart takes at most 1000")
 	}
-	side := w.tail()
-	if !alike {
-		return GroupLimit{M: m, Z: dist.NormalQuantileUpper(side / float64(m)), Method: Bonferroni}, nil
+	p := 2 * w.tail()
+	if !alike || p < 1e-8 {
+		return GroupLimit{M: m, Z: dist.NormalQuantileUpper(p / 2 / float64(m)), Method: Bonferroni}, nil
 	}
-	if side < 1e-24 {
-		return GroupLimit{}, refusal.Setting("the probability of a group chart's limits", 2*side, "an exact limit needs at least 2e-24")
-	}
-	u := dist.NewMaxDeviation(m).QuantileUpper(side)
-	return GroupLimit{M: m, Z: u / math.Sqrt(1-1/float64(m)), Method: Exact}, nil
+	return GroupLimit{M: m, Z: farthestQuantile(p, m) / math.Sqrt(1-1/float64(m)), Method: Exact}, nil
 }
 
 // StreamDeviation is one stream's deviation from the level of its cycle.
@@ -204,9 +199,12 @@ type GroupChart struct {
 }
 
 // NewGroupChart puts a baseline in force, with a limit for every number of streams present. It refuses a model whose centres
-// and sigmas do not belong together or are not finite, sigmas below 0 or all 0, and what GroupLimitFor refuses.
+// and sigmas do not belong together or are not finite, sigmas below 0 or all 0, fewer than 2 streams, and what GroupLimitFor refuses.
 func NewGroupChart(m GroupModel, w Width) (*GroupChart, error) {
 	n := len(m.Centres)
+	if n < 2 {
+		return nil, refusal.Few("streams", n, 2)
+	}
 	if len(m.Sigmas) != n {
 		return nil, refusal.Shapes("a group chart has %d centres and %d sigmas", n, len(m.Sigmas))
 	}
@@ -226,18 +224,15 @@ func NewGroupChart(m GroupModel, w Width) (*GroupChart, error) {
 		}
 		some = some || s > 0
 	}
-	if n >= 2 && !some {
+	if !some {
 		return nil, refusal.Constant("streams", n)
 	}
-	g := &GroupChart{model: m, limits: make([]GroupLimit, max(2, n+1))}
+	g := &GroupChart{model: m, limits: make([]GroupLimit, n+1)}
 	for k := 2; k <= n; k++ {
 		var err error
 		if g.limits[k], err = GroupLimitFor(k, m.Alike, w); err != nil {
 			return nil, err
 		}
-	}
-	if n < 2 {
-		return nil, refusal.Few("streams", n, 2)
 	}
 	return g, nil
 }
