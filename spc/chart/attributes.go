@@ -260,7 +260,8 @@ func (r AttributeResult) Limits(size float64) (Limits, error) {
 //
 // or, at probability a, the binomial limits: with X binomial, upper the least count U with P(X > U) <= a/2, lower the
 // greatest count L with P(X < L) <= a/2; a count on a limit is inside, and the true rates are at most a/2 each (see
-// CountRates). A lower limit at or below 0, and an upper one at or above all inspected, is none. It refuses another kind, n
+// CountRates). A lower limit at or below 0, and an upper one at or above all inspected, is none. Where one reject is
+// already that improbable the upper limit is 0 and lies below the centre: any reject signals. It refuses another kind, n
 // outside 1 to 1e9 and p outside (0, 1).
 //
 // Source: ISO 7870-2 (from memory); the exact limits are the definition.
