@@ -23,13 +23,13 @@ func FromSD(m int) Estimate { return Estimate{m, float64(m - 1), 1} }
 // mean moving range is taken as that of a chi variable with its mean and its exact variance
 //
 //	var(MRbar / d2) / sigma^2 = [(pi/2 - 1)(m-1) + 2 (m-2) c] / (m-1)^2
-//	c = sqrt(3)/2 + pi/6 - 1, the covariance of neighbouring |x_i - x_(i-1)| over d2^2
+//	c = sqrt(3)/2 + pi/12 - 1, the covariance of neighbouring |x_i - x_(i-1)| over d2^2
 //
 // Source: the two-moment approximation is P. B. Patnaik's, Biometrika 37 (1950), 78-87; variance derived from the
 // bivariate normal distribution.
 func FromMovingRange(m int) Estimate {
 	n := float64(m - 1)
-	v := ((math.Pi/2-1)*n + 2*(n-1)*(math.Sqrt(3)/2+math.Pi/6-1)) / (n * n)
+	v := ((math.Pi/2-1)*n + 2*(n-1)*(math.Sqrt(3)/2+math.Pi/12-1)) / (n * n)
 	return Estimate{m, chiDF(v), 1}
 }
 

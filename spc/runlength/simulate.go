@@ -34,8 +34,8 @@ const (
 	block    = 64
 	wave     = 2 * block
 	least    = 1024
-	warmUp   = 100 // points that bring a simulated chart to its steady state
-	warmTry  = 1000
+	warmUp   = 100  // points that bring a simulated chart to its steady state
+	warmTry  = 1000 // times that it may signal meanwhile
 	maxDraws = 200_000_000
 )
 
@@ -146,6 +146,9 @@ func (s Simulation) run(walker func(longest int) func(*rand.Rand) (int, bool)) (
 		wg.Wait()
 		ended.Range(func(any, any) bool { censored++; return true })
 		for _, n := range lengths[from:] {
+			if n == 0 {
+				return RunLength{}, refusal.Unsolved("the chart does not reach a steady state: before the run it signals too often within %d points", warmUp)
+			}
 			sum += float64(n) // whole numbers below 2^53: exact in any order
 			squares += float64(n) * float64(n)
 		}
@@ -159,9 +162,6 @@ func (s Simulation) run(walker func(longest int) func(*rand.Rand) (int, bool)) (
 	r := RunLength{ARL: mean, SE: se, Route: MonteCarlo, Runs: len(lengths), Censored: censored}
 	r.SDRL = se * math.Sqrt(float64(r.Runs))
 	r.law = empirical(lengths, censored)
-	if mean == 0 {
-		return RunLength{}, refusal.Unsolved("the chart does not reach a steady state: it signals too often before")
-	}
 	if se > relSE*mean {
 		r.Warnings = append(r.Warnings, refusal.Warning{Kind: refusal.Doubtful, What: "simulated runs", N: r.Runs, Value: se / mean,
 			Detail: fmt.Sprintf("The simulation ended after %d runs with a standard error of %.2g %%, not the %.2g %% wanted.", r.Runs, 100*se/mean, 100*relSE)})

@@ -1,0 +1,117 @@
+package runlength_test
+
+import (
+	"math"
+	"math/rand/v2"
+	"testing"
+
+	"github.com/stretchr/testify/require"
+
+	"sagwatch/spc/dist"
+	"sagwatch/spc/refusal"
+	"sagwatch/spc/rules"
+	"sagwatch/spc/runlength"
+)
+
+// Simulated baselines: the run length that limits at 3 estimated sigma really have lies below the 5 %, 50 % and 95 %
+// point in that share of baselines, within 4 standard errors; sigma from the mean moving range and from the standard
+// deviation. Seeded.
+func TestEstimatedRangeCovers(t *testing.T) {
+	t.Parallel()
+	const m, baselines = 40, 4000
+	src := rand.New(rand.NewPCG(21, 40))
+	var byMR, bySD []float64
+	x := make([]float64, m)
+	for range baselines {
+		mr := 0.0
+		for i := range x {
+			x[i] = src.NormFloat64()
+			if i > 0 {
+				mr += math.Abs(x[i] - x[i-1])
+			}
+		}
+		mean, sd := dist.MeanSD(x)
+		actual := func(sigma float64) float64 {
+			return 1 / (dist.NormalTail(3*sigma-mean) + dist.NormalTail(3*sigma+mean))
+		}
+		byMR = append(byMR, actual(mr/(m-1)*math.Sqrt(math.Pi)/2))
+		bySD = append(bySD, actual(sd/dist.C4(m)))
+	}
+	for name, c := range map[string]struct {
+		e       runlength.Estimate
+		lengths []float64
+		slack   float64
+	}{"standard deviation": {runlength.FromSD(m), bySD, 0}, "moving range": {runlength.FromMovingRange(m), byMR, 0.006}} { // a chi variable stands in for the mean moving range
+		r, err := runlength.EstimatedShewhart(3, c.e)
+		require.NoError(t, err)
+		for p, q := range map[float64]float64{0.05: r.Lower, 0.5: r.Median, 0.95: r.Upper, r.Short: r.Wanted} {
+			n := 0
+			for _, l := range c.lengths {
+				if l <= q {
+					n++
+				}
+			}
+			require.InDelta(t, p, float64(n)/baselines, 4*math.Sqrt(p*(1-p)/baselines)+c.slack, name)
+		}
+		require.Len(t, r.Warnings, 1)
+		require.Equal(t, refusal.SmallSample, r.Warnings[0].Kind)
+		enough := c.e
+		enough.DF *= float64(r.Warnings[0].Enough) / float64(enough.M)
+		enough.M = r.Warnings[0].Enough
+		more, err := runlength.EstimatedShewhart(3, enough)
+		require.NoError(t, err)
+		require.Empty(t, more.Warnings)
+		// Wider limits hold what they promise in nine baselines of ten.
+		k, err := runlength.GuaranteedMultiple(370, 0.9, c.e)
+		require.NoError(t, err)
+		require.Greater(t, k, 3.0)
+		if name == "standard deviation" {
+			wide, err := runlength.EstimatedShewhart(k, c.e)
+			require.NoError(t, err)
+			require.Greater(t, wide.Wanted, 370.0)
+		}
+	}
+}
+
+// Palm and Wheeler's approximation of the degrees of freedom of the mean moving range (1990, unpublished; from memory) is
+// 0.62 (m-1) or so; its variance is exactly (0.8264 m - 1.082)/(m-1)^2.
+func TestMovingRangeDegreesOfFreedom(t *testing.T) {
+	t.Parallel()
+	for _, m := range []int{5, 20, 100, 1000} {
+		e := runlength.FromMovingRange(m)
+		n := float64(m - 1)
+		require.InEpsilon(t, (0.8264*float64(m)-1.082)/(n*n), 1/(2*e.DF)*(1+1/(4*e.DF)), 0.02)
+		require.InEpsilon(t, n/(2*0.8264), e.DF, 0.2)
+	}
+}
+
+// The general route gives what the closed form gives, and serves EWMA and run rules.
+func TestEstimatedForAnyChart(t *testing.T) {
+	t.Parallel()
+	for _, e := range []runlength.Estimate{runlength.FromSD(60), runlength.FromSD(1000), runlength.Pooled(25, 5)} {
+		want, err := runlength.EstimatedShewhart(3, e)
+		require.NoError(t, err)
+		got, err := runlength.Estimated(func(d runlength.Distribution) (float64, error) {
+			r, err := runlength.Sigma(3, rules.Default()).RunLength(d, runlength.Options{})
+			return r.ARL, err
+		}, e)
+		require.NoError(t, err)
+		require.InEpsilon(t, want.Lower, got.Lower, 1e-3)
+		require.InEpsilon(t, want.Median, got.Median, 1e-3)
+		require.InEpsilon(t, want.Upper, got.Upper, 1e-3)
+		require.InDelta(t, want.Short, got.Short, 1e-3)
+	}
+	// The smaller lambda, the more an estimated centre costs.
+	plain, err := runlength.EstimatedShewhart(3, runlength.FromSD(100))
+	require.NoError(t, err)
+	slow, err := runlength.EWMALimit(0.05, plain.Wanted, false)
+	require.NoError(t, err)
+	r, err := runlength.Estimated(slow.ARL, runlength.FromSD(100))
+	require.NoError(t, err)
+	require.Less(t, r.Median, plain.Median)
+	require.NotEmpty(t, r.Warnings)
+	_, err = runlength.Estimated(slow.ARL, runlength.FromSD(1))
+	refused(t, err, refusal.TooFew)
+	_, err = runlength.Estimated(runlength.EWMA{Lambda: 3}.ARL, runlength.FromSD(100))
+	refused(t, err, refusal.OutOfRange)
+}
