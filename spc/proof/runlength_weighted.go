@@ -7,6 +7,16 @@ import (
 	"sagwatch/spc/runlength"
 )
 
+// oddities are values of the papers, as remembered, that the converged ones do not round to.
+var oddities = map[string]string{
+	"two-sided, h = 4, head start 2":           "the paper, from memory, has 1.32 at shift 3; converged 1.32539",
+	"one-sided, h = 4":                         "tables of that time differ in the last digit: 336 in control; converged 335.37",
+	"one-sided, h = 5":                         "tables of that time differ in the last digit: 930 in control; converged 930.89",
+	"lambda = 0.25, L = 2.998, settled limits": "the paper, from memory, has 48.2 at shift 0.5; converged 48.294; its chain is finite",
+	"lambda = 0.1, L = 2.814, settled limits":  "the paper, from memory, has 15.9 at shift 0.75; converged 15.848; its chain is finite",
+	"lambda = 0.05, L = 2.615, settled limits": "the paper, from memory, has 84.1 at shift 0.25; converged 84.006; its chain is finite",
+}
+
 func cusumChecks(r *run) {
 	type row struct {
 		K, H, HeadStart, Shift num
@@ -50,7 +60,7 @@ func cusumChecks(r *run) {
 	}
 	for _, name := range names {
 		c := base
-		c.Case, c.Recalled = name, first[name]
+		c.Case, c.Recalled, c.Note = name, first[name], oddities[name]
 		r.worst(c, groups[name])
 	}
 	for _, row := range f.Design {
@@ -148,7 +158,7 @@ func ewmaChecks(r *run) {
 		}
 		for _, name := range names {
 			c := base
-			c.Case, c.Recalled = name, first[name]
+			c.Case, c.Recalled, c.Note = name, first[name], oddities[name]
 			if table.varying {
 				c.Note = "the paper has settled limits"
 			}
