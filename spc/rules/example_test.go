@@ -7,27 +7,6 @@ import (
 	"sagwatch/spc/rules"
 )
 
-// Points in standard units. The rule two of three fires at the third point: two of the last three lie beyond 2 sigma on one
-// side, and it is one of them (L. S. Nelson, J. Quality Technology 16 (1984), 237-239, test 5; from memory).
-func ExampleSet_Step() {
-	set := rules.All()
-	limits := spc.Limits{Lower: -3, Upper: 3, HasLower: true, HasUpper: true, HasCentre: true, Sigma: 1}
-	var state rules.State
-	for i, x := range []float64{2.2, 0.4, 2.4, -3.5} {
-		hits := set.Step(&state, x, limits)
-		for _, h := range hits.All() {
-			fmt.Printf("point %d: %s", i+1, h.Words())
-			for back := range h.Made() {
-				fmt.Printf(" [%d]", i+1-back)
-			}
-			fmt.Println()
-		}
-	}
-	// Output:
-	// point 3: 2 of 3 near the upper limit [1] [3]
-	// point 4: beyond lower limit [4]
-}
-
 // A set as it is written in the set-up file: a bare key has the usual count.
 func ExampleParseList() {
 	set, err := rules.ParseList([]any{"beyond-limits", map[string]any{"trend": 7}})
