@@ -63,6 +63,20 @@ func (c Autocorrelated) RunLength(shift float64) (RunLength, error) {
 	return l.result(IntegralEquation, n)
 }
 
+// ARL is the average run length when the points really have the mean and standard deviation of d, in units of the
+// sigma_x that the chart believes in; d must be Normal. It serves Estimated. It refuses as RunLength.
+func (c Autocorrelated) ARL(d Distribution) (float64, error) {
+	n, ok := d.(Normal)
+	if !ok {
+		return 0, refusal.Shapes("the points of this chart must be normal")
+	}
+	if err := known(n); err != nil {
+		return 0, err
+	}
+	r, err := Autocorrelated{c.Phi, c.K / n.SD}.RunLength(n.Mean / n.SD)
+	return r.ARL, err
+}
+
 // ResidualShift is what the residuals e_i = x_i - Phi x_(i-1) of a first-order autoregressive process show of a shift of its
 // mean by that many standard deviations sigma_x of the points, in units of their own standard deviation
 // sigma_x sqrt(1 - Phi^2): the first residual sees the whole shift, every later one the share 1 - Phi.

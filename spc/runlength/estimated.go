@@ -14,10 +14,37 @@ type Estimate struct {
 	DF float64 `json:"df"`
 	// Bias is the mean of the estimate of sigma over the true one; 1 for an unbiased one (s/c4, mean moving range / d2).
 	Bias float64 `json:"bias"`
+	// Spread is the variance of the estimated centre over that of M independent points; 0 means 1, which is right for
+	// independent points.
+	Spread float64 `json:"spread,omitempty"`
+}
+
+// offset is the standard deviation of the estimated centre in true standard deviations of a point.
+func (e Estimate) offset() float64 {
+	if e.Spread == 0 {
+		return 1 / math.Sqrt(float64(e.M))
+	}
+	return math.Sqrt(e.Spread / float64(e.M))
 }
 
 // FromSD is an individuals baseline of m points with sigma from their standard deviation over c4.
-func FromSD(m int) Estimate { return Estimate{m, float64(m - 1), 1} }
+func FromSD(m int) Estimate { return Estimate{M: m, DF: float64(m - 1), Bias: 1} }
+
+// FromCorrelatedSD is a baseline of m points of a first-order autoregressive process of coefficient phi, with sigma from
+// their overall standard deviation, to first order in 1/m:
+//
+//	var(mean) = sigma^2 / m (1 + phi)/(1 - phi),  DF = m (1 - phi^2)/(1 + phi^2)
+//
+// For Autocorrelated.ARL under Estimated. |phi| at most 0.999; beyond that Estimated refuses it.
+//
+// Source: M. S. Bartlett, "On the theoretical specification and sampling properties of autocorrelated time-series", J. Royal
+// Statistical Society Supplement 8 (1946), 27-41; from memory.
+func FromCorrelatedSD(m int, phi float64) Estimate {
+	if checkPhi(phi) != nil {
+		return Estimate{M: m, DF: -1, Bias: 1}
+	}
+	return Estimate{M: m, DF: math.Max(1, float64(m)*(1-phi*phi)/(1+phi*phi)-1), Bias: 1, Spread: (1 + phi) / (1 - phi)}
+}
 
 // FromMovingRange is an individuals baseline of m points with sigma = mean moving range / d2. The distribution of the
 // mean moving range is taken as that of a chi variable with its mean and its exact variance
@@ -30,12 +57,12 @@ func FromSD(m int) Estimate { return Estimate{m, float64(m - 1), 1} }
 func FromMovingRange(m int) Estimate {
 	n := float64(m - 1)
 	v := ((math.Pi/2-1)*n + 2*(n-1)*(math.Sqrt(3)/2+math.Pi/12-1)) / (n * n)
-	return Estimate{m, chiDF(v), 1}
+	return Estimate{M: m, DF: chiDF(v), Bias: 1}
 }
 
 // Pooled is a baseline of m subgroups of n with sigma pooled over them and corrected by c4; centre and limits are those of
 // the subgroup means.
-func Pooled(m, n int) Estimate { return Estimate{m, float64(m * (n - 1)), 1} }
+func Pooled(m, n int) Estimate { return Estimate{M: m, DF: float64(m * (n - 1)), Bias: 1} }
 
 // chiDF is the degrees of freedom at which a chi variable over its mean has the variance v.
 func chiDF(v float64) float64 {
@@ -75,6 +102,8 @@ func (e Estimate) check() error {
 		return refusal.Setting("the degrees of freedom of sigma", e.DF, "they must be 1 or more")
 	case !(e.Bias > 0.1 && e.Bias < 10):
 		return refusal.Setting("the bias of sigma", e.Bias, "it must lie between 0.1 and 10; 1 is unbiased")
+	case !(e.Spread >= 0 && e.Spread <= 1e4):
+		return refusal.Setting("the variance of the centre", e.Spread, "it must be above 0, in units of that of independent points")
 	}
 	return nil
 }
@@ -107,7 +136,7 @@ func (e Estimate) conditional(width func(a float64) (float64, error)) (float64, 
 	t, w := gauss(averages, 0, 8.5)
 	p := 0.0
 	for i := range t {
-		b, err := width(t[i] / math.Sqrt(float64(e.M)))
+		b, err := width(t[i] * e.offset())
 		if err != nil {
 			return 0, err
 		}
@@ -352,7 +381,7 @@ func newGrid(arl func(Distribution) (float64, error), e Estimate) (*grid, error)
 		g.b = append(g.b, lo*math.Pow(hi/lo, float64(j)/(ratios-1)))
 	}
 	for i := range offsets {
-		a := 5 / math.Sqrt(float64(e.M)) * float64(i) / (offsets - 1)
+		a := 5 * e.offset() * float64(i) / (offsets - 1)
 		row := make([]float64, ratios)
 		for j, b := range g.b {
 			v, err := arl(Normal{-a / b, 1 / b})

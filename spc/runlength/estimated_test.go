@@ -101,6 +101,42 @@ func TestEstimatedForAnyChart(t *testing.T) {
 		require.InEpsilon(t, want.Upper, got.Upper, 1e-3)
 		require.InDelta(t, want.Short, got.Short, 1e-3)
 	}
+	// The widened chart of correlated points, against simulated baselines: its 5 % and 95 % points cover.
+	const phi, m = 0.5, 200
+	wide := runlength.Autocorrelated{Phi: phi, K: 3}
+	rng, err := runlength.Estimated(wide.ARL, runlength.FromCorrelatedSD(m, phi))
+	require.NoError(t, err)
+	src := rand.New(rand.NewPCG(31, 7))
+	below, above := 0, 0
+	const baselines = 400
+	x := make([]float64, m)
+	for range baselines {
+		x[0] = src.NormFloat64()
+		for i := 1; i < m; i++ {
+			x[i] = phi*x[i-1] + math.Sqrt(1-phi*phi)*src.NormFloat64()
+		}
+		mean, sd := dist.MeanSD(x)
+		arl, err := wide.ARL(runlength.Normal{Mean: -mean / sd, SD: 1 / sd})
+		require.NoError(t, err)
+		if arl < rng.Lower {
+			below++
+		}
+		if arl > rng.Upper {
+			above++
+		}
+	}
+	se := math.Sqrt(0.05 * 0.95 * baselines)
+	require.InDelta(t, 0.05*baselines, below, 4*se)
+	require.InDelta(t, 0.05*baselines, above, 4*se)
+	independent, err := runlength.Estimated(wide.ARL, runlength.FromSD(m))
+	require.NoError(t, err)
+	require.Less(t, rng.Lower, independent.Lower)
+	require.Greater(t, rng.Upper, independent.Upper)
+	_, err = runlength.Estimated(wide.ARL, runlength.FromCorrelatedSD(m, 1))
+	refused(t, err, refusal.OutOfRange)
+	_, err = wide.ARL(exponential{})
+	refused(t, err, refusal.Mismatch)
+
 	// The smaller lambda, the more an estimated centre costs.
 	plain, err := runlength.EstimatedShewhart(3, runlength.FromSD(100))
 	require.NoError(t, err)
