@@ -118,8 +118,30 @@ func (d gamma) LogPDF(x float64) float64 {
 		}
 		x = math.SmallestNonzeroFloat64
 	}
+	if a := d.shape; a > 30 {
+		// With u = x/(shape scale), so that no large terms cancel: shape (log u - u + 1), and Stirling's series.
+		u := x / d.scale / a
+		rest := math.Log(u) - u + 1
+		if e := u - 1; math.Abs(e) < 0.1 {
+			rest = log1pRest(e)
+		}
+		r := 1 / (a * a)
+		return a*rest + math.Log(a)/2 - math.Log(x) - halfLog2Pi - (1.0/12-r*(1.0/360-r*(1.0/1260-r/1680)))/a
+	}
 	u := x / d.scale
 	return (d.shape-1)*math.Log(u) - u - d.lg - math.Log(d.scale)
+}
+
+// log1pRest is log(1+x) - x for small x without cancellation: with r = x/(2+x), log(1+x) = 2 (r + r^3/3 + ...) and
+// 2r - x = -r x.
+func log1pRest(x float64) float64 {
+	r := x / (2 + x)
+	q, t, s := r*r, 1.0, 0.0
+	for k := 3.0; t > 1e-18*k && k < 40; k += 2 {
+		t *= q
+		s += t / k
+	}
+	return 2*r*s - r*x
 }
 func (d gamma) Moments() (float64, float64, bool) {
 	return finiteMoments(d.shape*d.scale, math.Sqrt(d.shape)*d.scale)

@@ -38,9 +38,11 @@ type Fitted struct {
 	// LogLikelihood is the sum of the log densities, of a histogram sum n_j log(P_j/width_j), so that the two agree as
 	// the bins get fine. AIC = 2k - 2 log L and BIC = k log n - 2 log L with k parameters.
 	LogLikelihood, AIC, BIC float64
-	Iterations              int
-	Stopped                 string // why the search ended, in words
-	Warnings                []refusal.Warning
+	// Impossible: values lie outside the support, so that there is no likelihood (only with FourQuantiles).
+	Impossible bool
+	Iterations int
+	Stopped    string // why the search ended, in words
+	Warnings   []refusal.Warning
 }
 
 // Fit fits a family to a sample by maximum likelihood: of values that of the densities, of a histogram that of the
@@ -99,7 +101,7 @@ func (s *Sample) positive(family Family) error {
 	for i, v := range x {
 		if v < 0 || v == 0 && family != FoldedNormal && s.edges == nil {
 			return &refusal.Error{Reason: refusal.OutOfRange, What: fmt.Sprintf("value %d", i+1), Index: i, Value: v, N: s.n,
-				Detail: fmt.Sprintf("a %s distribution needs values above zero", family)}
+				Detail: fmt.Sprintf("the %s family needs values above zero", family)}
 		}
 	}
 	return nil
@@ -150,6 +152,21 @@ func (f *Fitted) finish(s *Sample, family Family, p []float64, fixed map[int]boo
 		f.Covariance = c
 	}
 	return nil
+}
+
+// finishQuantiles is finish for the method of four quantiles, whose curve need not reach all values.
+func (f *Fitted) finishQuantiles(s *Sample, d Distribution) error {
+	if math.IsInf(logLikelihood(s, d), -1) {
+		f.Warnings = append(f.Warnings, refusal.Warning{Kind: refusal.Doubtful,
+			Detail: "Values lie outside the bounds of the curve through the four quantiles, so it has no likelihood."})
+		f.Distribution, f.N, f.Binned = d, s.n, s.edges != nil
+		f.Impossible = true
+		for _, q := range d.Parameters() {
+			f.Estimates = append(f.Estimates, Estimate{Parameter: q})
+		}
+		return nil
+	}
+	return f.finish(s, d.Family(), values(d), nil)
 }
 
 // LogLikelihood is the log likelihood of a sample under a distribution with known parameters (see Fitted); -Inf where
