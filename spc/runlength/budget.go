@@ -64,7 +64,10 @@ type Budget struct {
 	// ChartsPerSignal is how many charts' false signals go into one signal on average; 0 means 1, the cautious value,
 	// which is right where charts are independent.
 	ChartsPerSignal float64
-	Charts          []BudgetChart
+	// Quiet is the number of points in a row without a hit after which a signal has ended; hits before that extend it. 0
+	// means that every hit is a signal.
+	Quiet  int
+	Charts []BudgetChart
 	// Simulation is for charts without an exact route. A limit is then found to the standard error set here (0: 3 %).
 	Simulation Simulation
 }
@@ -74,15 +77,21 @@ type Budget struct {
 //
 //	ARL0_j = sum_i (w_i n_i) / (w_j B ChartsPerSignal),  false signals a shift of chart j = n_j / ARL0_j
 //
-// for n points a shift. A run of points beyond the limits is one signal, so the count of false signals is that of run
-// lengths: exact where the chart starts afresh after each, and the share of time spent in a signal is small.
+// for n points a shift. Where hits are merged (Quiet = q), independent points that are each beyond a limit with
+// probability p begin a signal after q points without hit, so
+//
+//	signals a point = p (1 - p)^q,  ARL0 = 1/p
+//
+// exactly, for charts of points judged by beyond-limits alone. For all others a signal begins about once in ARL0 points:
+// exact where a chart starts afresh after a signal, else cautious, as a signal's own points count for nothing; the
+// difference is of the order of (Quiet + points of a signal) / ARL0.
 //
 // Limits are exact for independent points (residual charts among them), and for the points themselves of a first-order
 // autoregression judged by beyond-limits alone (WidenedMultiple); other charts of autocorrelated points are simulated,
 // with the standard error in the result. Parameters are taken as known; Estimated says what their estimation leaves.
 //
 // It refuses an empty press, counts and weights that are not above zero, settings out of range, and a share of fewer
-// than 2 points between false signals.
+// than 2 points between false signals, or than merging leaves possible.
 func (b Budget) Split() ([]Share, error) {
 	if !(b.FalseSignals > 0 && b.FalseSignals <= 1e6) {
 		return nil, refusal.Setting("the number of false signals a shift", b.FalseSignals, "it must be above 0")
@@ -93,6 +102,9 @@ func (b Budget) Split() ([]Share, error) {
 	}
 	if !(per >= 1 && per <= 1e6) {
 		return nil, refusal.Setting("the number of charts in one signal", per, "it must be 1 or more")
+	}
+	if b.Quiet < 0 || b.Quiet > 1_000_000 {
+		return nil, refusal.Setting("the number of quiet points that end a signal", float64(b.Quiet), "it must be 0 to 1 000 000")
 	}
 	if len(b.Charts) == 0 {
 		return nil, refusal.Few("charts", 0, 1)
@@ -116,12 +128,15 @@ func (b Budget) Split() ([]Share, error) {
 		s, ok := done[like]
 		if !ok {
 			var err error
-			if s, err = c.limit(total/(c.weight()*b.FalseSignals*per), b.Simulation); err != nil {
+			if s, err = c.limit(total/(c.weight()*b.FalseSignals*per), b.Quiet, b.Simulation); err != nil {
 				return nil, err
 			}
 			done[like] = s
 		}
 		s.Name, s.FalseSignals = c.Name, c.PointsPerShift/s.ARL0
+		if s.Probability > 0 {
+			s.FalseSignals *= math.Exp(float64(b.Quiet) * math.Log1p(-s.Probability))
+		}
 		shares[i] = s
 	}
 	return shares, nil
@@ -144,8 +159,32 @@ func (c BudgetChart) rules() rules.Set {
 	return c.Rules
 }
 
-// limit finds the chart's limit for a wanted run length.
-func (c BudgetChart) limit(arl0 float64, sim Simulation) (s Share, err error) {
+// merged is the probability p of a hit at which independent points begin a signal once in every many points on average,
+// where a signal ends after q points without a hit: the smaller root of p (1-p)^q = 1/every.
+func merged(every float64, q int) (float64, error) {
+	if q == 0 {
+		return 1 / every, nil
+	}
+	lo, hi := 0.0, 1/float64(q+1) // where p (1-p)^q is greatest
+	rate := func(p float64) float64 { return p * math.Exp(float64(q)*math.Log1p(-p)) }
+	if rate(hi) < 1/every {
+		return 0, refusal.Setting("the points between signals", every, "with signals that end after so many quiet points there cannot be so many of them")
+	}
+	for range 200 {
+		if mid := (lo + hi) / 2; rate(mid) < 1/every {
+			lo = mid
+		} else {
+			hi = mid
+		}
+		if hi-lo <= 1e-15*hi {
+			break
+		}
+	}
+	return hi, nil
+}
+
+// limit finds the chart's limit for a wanted number of points from signal to signal.
+func (c BudgetChart) limit(arl0 float64, quiet int, sim Simulation) (s Share, err error) {
 	if err := checkWanted(arl0); err != nil {
 		return s, err
 	}
@@ -164,10 +203,13 @@ func (c BudgetChart) limit(arl0 float64, sim Simulation) (s Share, err error) {
 		case !c.rules().On(rules.BeyondLimits):
 			return s, refusal.Shapes("%s: a limit for a wanted run length needs the rule beyond-limits in the set", c.Name)
 		case plain && c.independent():
-			s.Probability = 1 / arl0
-			s.ARL0, s.Route, s.Limit = arl0, ClosedForm, guess
+			p, err := merged(arl0, quiet)
+			if err != nil {
+				return s, err
+			}
+			s = Share{Probability: p, ARL0: 1 / p, Route: ClosedForm, Limit: dist.NormalQuantileUpper(p / 2)}
 			if c.Side != "" {
-				s.Limit = dist.NormalQuantileUpper(1 / arl0)
+				s.Limit = dist.NormalQuantileUpper(p)
 			}
 			return s, nil
 		case !plain && c.independent() && c.Side == "":

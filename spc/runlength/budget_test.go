@@ -125,6 +125,39 @@ func TestBudgetKeepsItsFalseAlarmRate(t *testing.T) {
 	require.InDelta(t, 40*shifts, n, 4*math.Sqrt(40*shifts))
 }
 
+// Merged into signals that end after 20 quiet points, as the hits of a stream are: the simulated number of signals is the
+// budget's. Within 4 standard errors, seeded; a generous budget, so that merging matters.
+func TestBudgetAfterMerging(t *testing.T) {
+	t.Parallel()
+	const quiet, points = 20, 3_000_000
+	b := runlength.Budget{FalseSignals: 20, Quiet: quiet, Charts: []runlength.BudgetChart{{Name: "a", Kind: runlength.PointChart, PointsPerShift: 2880}}}
+	shares, err := b.Split()
+	require.NoError(t, err)
+	require.InEpsilon(t, 20, shares[0].FalseSignals, 1e-9)
+	require.Less(t, shares[0].ARL0, 2880.0/20-quiet)
+	src := rand.New(rand.NewPCG(5, 20))
+	signals, calm := 0, quiet
+	for range points {
+		if math.Abs(src.NormFloat64()) > shares[0].Limit {
+			if calm >= quiet {
+				signals++
+			}
+			calm = 0
+		} else {
+			calm++
+		}
+	}
+	want := 20.0 / 2880 * points
+	require.InDelta(t, want, signals, 4*math.Sqrt(want))
+
+	b.FalseSignals = 60 // more than signals of at least 21 points leave room for
+	_, err = b.Split()
+	refused(t, err, refusal.OutOfRange)
+	b.Quiet = -1
+	_, err = b.Split()
+	refused(t, err, refusal.OutOfRange)
+}
+
 // The chart of the points themselves of an autoregression against simulation by definition.
 func TestAutocorrelatedAgreesWithSimulation(t *testing.T) {
 	t.Parallel()
