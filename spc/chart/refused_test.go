@@ -14,6 +14,7 @@ import (
 func TestEveryRefusal(t *testing.T) {
 	nan, inf := math.NaN(), math.Inf(1)
 	second := func(_ any, err error) error { return err }
+	third := func(_, _ any, err error) error { return err }
 	one := func(g []float64) [][]float64 { return [][]float64{{1, 2}, g} }
 	ewma := func(s chart.EWMASettings) error { _, err := chart.NewEWMA(s); return err }
 	cusum := func(s chart.CUSUMSettings) error { _, err := chart.NewCUSUM(s); return err }
@@ -126,6 +127,16 @@ func TestEveryRefusal(t *testing.T) {
 		{"group, sigmas 0", group(chart.GroupModel{Centres: []float64{1, 2}, Sigmas: []float64{0, 0}}), refusal.ZeroVariance, "streams"},
 		{"group, sigma not a number", group(chart.GroupModel{Centres: []float64{1, 2}, Sigmas: []float64{1, nan}}), refusal.NonFinite, "sigmas"},
 		{"group, alike but not", group(chart.GroupModel{Centres: []float64{1, 2}, Sigmas: []float64{1, 2}, Alike: true}), refusal.Mismatch, "stream 2"},
+		{"pooled, none", third(chart.PooledSD(nil, nil)), refusal.TooFew, "standard deviations"},
+		{"pooled, shapes", third(chart.PooledSD([]float64{1}, nil)), refusal.Mismatch, "1 standard deviations and 0"},
+		{"pooled, negative", third(chart.PooledSD([]float64{-1}, []int{1})), refusal.Negative, "is -1"},
+		{"pooled, freedom", third(chart.PooledSD([]float64{1}, []int{0})), refusal.TooFew, "degrees of freedom"},
+		{"pooled limit, freedom", second(chart.PooledSDLimit(1, 0, 5, 0.05)), refusal.TooFew, "degrees of freedom"},
+		{"pooled limit, sigma", second(chart.PooledSDLimit(0, 9, 5, 0.05)), refusal.OutOfRange, "sigma is 0"},
+		{"pooled limit, alpha", second(chart.PooledSDLimit(1, 9, 5, 0)), refusal.OutOfRange, "false alarm is 0"},
+		{"runs of three", second(chart.RunsTest([]float64{1, 2, 3})), refusal.TooFew, "needs at least 4 values"},
+		{"runs of steady values", second(chart.RunsTest([]float64{1, 1, 1, 1})), refusal.ZeroVariance, "below the median"},
+		{"runs, not a number", second(chart.RunsTest([]float64{1, 1, nan, 1})), refusal.NonFinite, "number 3"},
 		{"run length of one stream", second(chart.GroupRunLength(1, 3)), refusal.TooFew, "streams"},
 		{"run length of no cycle", second(chart.GroupRunLength(3, 0)), refusal.OutOfRange, "successive"},
 	} {

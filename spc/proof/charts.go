@@ -6,6 +6,7 @@ import (
 	"strconv"
 
 	"sagwatch/spc/chart"
+	"sagwatch/spc/dist"
 )
 
 const mpmath = "mpmath 1.2.1"
@@ -148,22 +149,30 @@ func spreadLimitChecks(r *run) {
 		}
 		return l.Lower
 	}
+	tail := func(limit float64, tail func() float64) float64 {
+		if math.IsNaN(limit) {
+			return limit
+		}
+		return tail()
+	}
 	var ranges, sds, below []pair
 	for _, c := range rates.FalseAlarm {
-		what := fmt.Sprintf("n = %d", c.N)
-		w := func(p num) chart.Width { return chart.Width{Probability: 2 * float64(p)} }
-		ranges = append(ranges, pair{upper(chart.RangeLimits(c.N, 1, chart.Width{})), upper(chart.RangeLimits(c.N, 1, w(c.R))), 1e-8, what})
-		sds = append(sds, pair{upper(chart.SDLimits(c.N, 1, chart.Width{})), upper(chart.SDLimits(c.N, 1, w(c.S))), 1e-8, what})
-		if c.Below > 0 {
-			below = append(below, pair{lower(chart.SDLimits(c.N, 1, chart.Width{})), lower(chart.SDLimits(c.N, 1, w(c.Below))), 1e-7, what})
+		what, df := fmt.Sprintf("n = %d", c.N), float64(c.N-1)
+		u := upper(chart.RangeLimits(c.N, 1, chart.Width{}))
+		ranges = append(ranges, pair{float64(c.R), tail(u, func() float64 { return dist.RangeTail(u, c.N) }), 1e-9, what})
+		l, err := chart.SDLimits(c.N, 1, chart.Width{})
+		u = upper(l, err)
+		sds = append(sds, pair{float64(c.S), tail(u, func() float64 { return dist.ChiSquareTail(df*u*u, df) }), 1e-9, what})
+		if v := lower(l, err); c.Below > 0 {
+			below = append(below, pair{float64(c.Below), tail(v, func() float64 { return dist.ChiSquareCDF(df*v*v, df) }), 1e-8, what})
 		}
 	}
-	alarm := Check{Section: Charts, Origin: Computed, By: sciPy, Source: "false-alarm rates of R and S charts at 3 sigma",
-		Note: "the probability limit at the rate computed by quadrature must be the 3 sigma limit"}
+	alarm := Check{Section: Charts, Case: "limits at 3 sigma, n = 2 to 10", Origin: Computed, By: sciPy, Source: "false-alarm rates of R and S charts", Relative: true,
+		Note: "quadrature of the distribution of the range; chi-square distribution; the file keeps 10 digits"}
 	for _, v := range []struct {
 		method string
 		pairs  []pair
-	}{{"Range chart, upper limit at its false-alarm rate", ranges}, {"Standard deviation chart, upper limit at its false-alarm rate", sds}, {"Standard deviation chart, lower limit at its false-alarm rate", below}} {
+	}{{"Range chart, rate above the upper limit", ranges}, {"Standard deviation chart, rate above the upper limit", sds}, {"Standard deviation chart, rate below the lower limit", below}} {
 		alarm.Method = v.method
 		r.worst(alarm, v.pairs)
 	}

@@ -37,6 +37,16 @@ func baselineChecks(r *run) {
 	r.add(read("Individuals chart at 2 sigma", "upper limit", source, check.values["ucl"], i.Limits.Upper, err))
 	r.add(read("Individuals chart at 2 sigma", "standard deviation", source, check.values["s2"], i.Limits.Sigma, err))
 
+	df := make([]int, len(rows))
+	for j := range rows {
+		df[j] = int(parse(rows[j]["df"]))
+	}
+	pooled, total, err := chart.PooledSD(numbers(rows, "stddev"), df)
+	r.add(read("Precision chart of a check standard", "pooled standard deviation", source, check.values["s1"], pooled, err))
+	limit, err := chart.PooledSDLimit(pooled, total, 5, 0.05)
+	r.add(read("Precision chart of a check standard", "upper limit at 0.05", source, check.values["ucl_s"], limit, err))
+	r.add(read("Precision chart of a check standard", "F quantile", source, check.values["f_0.95_5_125"], limit*limit/pooled/pooled, err))
+
 	heat := r.handbookExample("heatflow_1_3_5_2")
 	x := r.column("handbook/heatflow_zarr13.csv", "y")
 	source = handbookTitle + "1.3.5.2, heat flow meter"
