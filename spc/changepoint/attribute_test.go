@@ -241,3 +241,44 @@ func TestAttributeRefuses(t *testing.T) {
 		require.NotEmpty(t, r.Error(), name)
 	}
 }
+
+// Any evidence gives weights that add up to 1, whatever the order of the streams, or is refused.
+func FuzzAttribute(f *testing.F) {
+	f.Add(uint64(1), 3, 4, 1.0, 0.5)
+	f.Add(uint64(2), 16, 2, 1e90, 1e-90)
+	f.Add(uint64(3), 1, 0, -4.0, 2.0)
+	f.Fuzz(func(t *testing.T, seed uint64, streams, places int, size, se float64) {
+		if streams < 0 || streams > 16 || places < 0 || places > 8 {
+			return
+		}
+		src := rand.New(rand.NewPCG(seed, 3))
+		var e, back changepoint.Evidence
+		for i := range streams {
+			e.Shifts = append(e.Shifts, changepoint.StreamShift{Stream: fmt.Sprint(i), Value: size * src.NormFloat64(), SE: se * (1 + src.Float64())})
+			if places > 0 {
+				m := changepoint.ResidualMap{Stream: fmt.Sprint(i), SE: se}
+				for range places {
+					m.Values = append(m.Values, size*src.NormFloat64())
+				}
+				e.Maps = append(e.Maps, m)
+			}
+		}
+		for i := range e.Shifts {
+			back.Shifts = append(back.Shifts, e.Shifts[len(e.Shifts)-1-i])
+		}
+		back.Maps = e.Maps
+		a, err := changepoint.Attribute(e)
+		if err != nil {
+			return
+		}
+		sum := 0.0
+		for _, h := range a.Hypotheses {
+			sum += h.Weight
+		}
+		require.InDelta(t, 1, sum, 1e-9)
+		require.False(t, math.IsNaN(a.Split.Common+a.Split.Stream+a.Split.Rest+a.Split.Probe+a.Split.MapCommon))
+		b, err := changepoint.Attribute(back)
+		require.NoError(t, err)
+		require.InDelta(t, a.Gauge, b.Gauge, 1e-6)
+	})
+}

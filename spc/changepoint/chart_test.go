@@ -1,6 +1,7 @@
 package changepoint_test
 
 import (
+	"encoding/json"
 	"math"
 	"math/rand/v2"
 	"testing"
@@ -8,6 +9,7 @@ import (
 	"github.com/stretchr/testify/require"
 
 	"sagwatch/spc/changepoint"
+	"sagwatch/spc/refusal"
 )
 
 // charts are the four kinds at one rate of false signals.
@@ -151,4 +153,102 @@ func BenchmarkChart(b *testing.B) {
 			b.ReportMetric(float64(b.N)/b.Elapsed().Seconds(), "points/s")
 		})
 	}
+}
+
+func TestChartRefuses(t *testing.T) {
+	for name, c := range map[string]struct {
+		o      changepoint.ChartOptions
+		reason refusal.Reason
+	}{
+		"rate too high": {changepoint.ChartOptions{ARL0: 20}, refusal.OutOfRange},
+		"rate too low":  {changepoint.ChartOptions{ARL0: 1e5}, refusal.OutOfRange},
+		"not a number":  {changepoint.ChartOptions{ARL0: math.NaN()}, refusal.OutOfRange},
+		"no sigma":      {changepoint.ChartOptions{ARL0: 370, Known: true}, refusal.OutOfRange},
+		"mean":          {changepoint.ChartOptions{ARL0: 370, Known: true, Sigma: 1, Mean: math.Inf(1)}, refusal.NonFinite},
+		"shape":         {changepoint.ChartOptions{ARL0: 370, Shape: "wave"}, refusal.Mismatch},
+	} {
+		_, err := changepoint.NewChart(c.o)
+		var r *refusal.Error
+		require.ErrorAs(t, err, &r, name)
+		require.Equal(t, c.reason, r.Reason, name)
+	}
+	_, err := changepoint.AsymptoticARL0(0)
+	require.Error(t, err)
+}
+
+// A steep drift without an end, every point of which is a vertex of the hull, neither overflows the state nor hides the
+// change; a state survives encoding; a value that is not finite leaves no trace.
+func TestChartState(t *testing.T) {
+	for i, c := range charts(t, 370) {
+		var s changepoint.ChartState
+		src := rand.New(rand.NewPCG(9, 9))
+		signal := 0
+		for n := range 3000 {
+			x := 10 + src.NormFloat64()*0.01 + math.Max(0, float64(n-200))
+			p := c.Step(&s, x)
+			if p.Signal && signal == 0 && n > 200 { // one before is chance
+				signal = n
+			}
+			before := s
+			require.Zero(t, c.Step(&s, math.NaN()).Statistic)
+			require.Equal(t, before, s)
+			if n == 150 {
+				b, err := json.Marshal(s)
+				require.NoError(t, err)
+				s = changepoint.ChartState{}
+				require.NoError(t, json.Unmarshal(b, &s))
+				require.Equal(t, before, s)
+			}
+		}
+		require.Positive(t, signal, "chart %d", i)
+		require.Less(t, signal, 215, "chart %d", i)
+		require.LessOrEqual(t, s.Lower.Len, changepoint.HullSize)
+		if c.Options().Shape == changepoint.Step {
+			require.Positive(t, s.Thinned)
+		}
+	}
+}
+
+// Limits fall with n while parameters are unknown and grow with ARL0 always.
+func TestLimitsAreOrdered(t *testing.T) {
+	for i, c := range charts(t, 200) {
+		wider := charts(t, 600)[i]
+		for n := 1; n < 1200; n++ {
+			if math.IsInf(c.Limit(n), 1) {
+				require.Less(t, n, changepoint.FirstJudged)
+				continue
+			}
+			require.Greater(t, wider.Limit(n), c.Limit(n))
+			if !c.Options().Known {
+				require.LessOrEqual(t, c.Limit(n+1), c.Limit(n))
+			}
+		}
+	}
+}
+
+// The table lies where the asymptotic formula of Siegmund and Venkatraman puts it.
+func TestAsymptoticARL0(t *testing.T) {
+	for _, arl0 := range []float64{200, 500, 2000} {
+		got, err := changepoint.AsymptoticARL0(charts(t, arl0)[0].Limit(1000))
+		require.NoError(t, err)
+		t.Logf("%g: %.1f", arl0, got)
+		require.InEpsilon(t, arl0, got, 0.08)
+	}
+}
+
+func FuzzChart(f *testing.F) {
+	f.Add(uint64(1), 1.0, 0.0)
+	f.Add(uint64(2), 1e140, 1e149)
+	f.Add(uint64(3), 0.0, 5.0)
+	f.Fuzz(func(t *testing.T, seed uint64, sigma, level float64) {
+		src := rand.New(rand.NewPCG(seed, 1))
+		for _, c := range charts(t, 370) {
+			var s changepoint.ChartState
+			for range 200 {
+				p := c.Step(&s, level+sigma*src.NormFloat64())
+				require.False(t, math.IsNaN(p.Statistic+p.Size))
+				require.GreaterOrEqual(t, p.Statistic, 0.0)
+			}
+		}
+	})
 }
