@@ -310,8 +310,8 @@ func attributeLimits(kind AttributeKind, size, level, factor float64, w Width) (
 	l := Limits{Centre: level * scale, HasCentre: true, Sigma: sd * scale}
 	if w.Probability > 0 {
 		low, high := countLimits(kind.binomial(), size, level, w.Probability/2)
-		l.Lower, l.HasLower = low/size*scale, low > 0
-		l.Upper, l.HasUpper = high/size*scale, !kind.binomial() || high < size
+		l.Lower, l.HasLower = float64(low)/size*scale, low > 0
+		l.Upper, l.HasUpper = float64(high)/size*scale, !kind.binomial() || float64(high) < size
 	} else {
 		d := w.multiple() * sd
 		l.Lower, l.HasLower = (level-d)*scale, level-d > 0
@@ -327,62 +327,21 @@ func attributeLimits(kind AttributeKind, size, level, factor float64, w Width) (
 }
 
 // countTails are P(X < k) and P(X > k) of a binomial count of n = size at p = level, or of a Poisson count of mean size
-// times level, by the incomplete beta and gamma functions.
-func countTails(binomial bool, size, level, k float64) (below, above float64) {
-	if k < 0 {
-		return 0, 1
-	}
+// times level.
+func countTails(binomial bool, size, level float64, k int) (below, above float64) {
 	if binomial {
-		if k > size {
-			return 1, 0
-		}
-		if k < size {
-			above = dist.BetaTail(1-level, size-k, k+1)
-		}
-		if k > 0 {
-			below = dist.BetaTail(level, k, size-k+1)
-		}
-		return below, above
+		n := int(size)
+		return dist.BinomialCDF(k-1, n, level), dist.BinomialTail(k, n, level)
 	}
-	mean := size * level
-	above = dist.ChiSquareCDF(2*mean, 2*(k+1))
-	if k > 0 {
-		below = dist.ChiSquareTail(2*mean, 2*k)
-	}
-	return below, above
+	return dist.PoissonCDF(k-1, size*level), dist.PoissonTail(k, size*level)
 }
 
-// countLimits are the greatest count L with P(X < L) <= side and the least U with P(X > U) <= side, by bisection.
-func countLimits(binomial bool, size, level, side float64) (lower, upper float64) {
-	mean := size * level
-	// P(X < L) rises with L, from 0 at L = 0; at L above the mean it is above side (at most 1/4) unless the count is tiny.
-	past := func(k float64) bool { b, _ := countTails(binomial, size, level, k); return b > side }
-	lower = lastWhole(0, math.Ceil(mean)+2, past)
-	end := math.Ceil(mean) + 10
-	inside := func(k float64) bool { _, a := countTails(binomial, size, level, k); return a <= side }
-	for !inside(end) {
-		end *= 2
+// countLimits are the counts L with P(X < L) <= side and U with P(X > U) <= side that lie closest together.
+func countLimits(binomial bool, size, level, side float64) (lower, upper int) {
+	if binomial {
+		return dist.BinomialQuantile(side, int(size), level), dist.BinomialQuantileUpper(side, int(size), level)
 	}
-	if inside(0) {
-		return lower, 0
-	}
-	return lower, lastWhole(0, end, inside) + 1
-}
-
-// lastWhole is the greatest whole number in [lo, hi) before past turns true; past is false at lo.
-func lastWhole(lo, hi float64, past func(float64) bool) float64 {
-	for !past(hi) {
-		hi = 2*hi + 1
-	}
-	for hi-lo > 1 {
-		mid := math.Floor(lo + (hi-lo)/2)
-		if past(mid) {
-			hi = mid
-		} else {
-			lo = mid
-		}
-	}
-	return lo
+	return dist.PoissonQuantile(side, size*level), dist.PoissonQuantileUpper(side, size*level)
 }
 
 // CountRates are the true probabilities of a count below and above limits on the plotted scale while the level holds:
@@ -392,8 +351,8 @@ func CountRates(kind AttributeKind, size, level float64, l Limits) (below, above
 	if err := kind.checkLevel(level); err != nil {
 		return 0, 0, err
 	}
-	if !(size >= 1e-9 && size <= 1e9) {
-		return 0, 0, refusal.Setting("the size of the subgroup", size, "it must be from 1e-9 to 1e9")
+	if !(size >= 1e-9 && size <= 1e9) || kind.binomial() && (size < 1 || size != math.Trunc(size)) {
+		return 0, 0, refusal.Setting("the size of the subgroup", size, "it must be from 1e-9 to 1e9, a whole number of panels")
 	}
 	scale := size
 	if kind == NumberOf || kind == CountOf {
@@ -402,11 +361,11 @@ func CountRates(kind AttributeKind, size, level float64, l Limits) (below, above
 	const slack = 1e-9 // a count that is a limit to rounding lies on it
 	if l.HasLower {
 		k := math.Ceil(l.Lower*scale - slack*max(1, l.Lower*scale))
-		below, _ = countTails(kind.binomial(), size, level, k)
+		below, _ = countTails(kind.binomial(), size, level, int(k))
 	}
 	if l.HasUpper {
 		k := math.Floor(l.Upper*scale + slack*max(1, l.Upper*scale))
-		_, above = countTails(kind.binomial(), size, level, k)
+		_, above = countTails(kind.binomial(), size, level, int(k))
 	}
 	return below, above, nil
 }

@@ -176,3 +176,19 @@ func Intervals(t []float64, o IntervalOptions) (IntervalResult, error) {
 	}
 	return r, nil
 }
+
+// lastWhole is the greatest whole number from lo before past turns true; past is false at lo, hi is a first guess.
+func lastWhole(lo, hi float64, past func(float64) bool) float64 {
+	for !past(hi) {
+		hi = 2*hi + 1
+	}
+	for hi-lo > 1 {
+		mid := math.Floor(lo + (hi-lo)/2)
+		if past(mid) {
+			hi = mid
+		} else {
+			lo = mid
+		}
+	}
+	return lo
+}
