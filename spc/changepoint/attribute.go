@@ -114,13 +114,18 @@ func Attribute(e Evidence) (Attribution, error) {
 		}
 		logs = append(logs, h.log+math.Log(prior))
 	}
-	total := logSum(logs)
-	if math.IsInf(total, -1) || math.IsNaN(total) {
+	top := slices.Max(logs)
+	if math.IsInf(top, 0) || math.IsNaN(top) {
 		return Attribution{}, refusal.Unsolved("no kind of cause that the evidence can speak of has a prior weight")
+	}
+	total := 0.0
+	for i, v := range logs {
+		logs[i] = math.Exp(v - top)
+		total += logs[i]
 	}
 	var a Attribution
 	for i, h := range all {
-		w := math.Exp(logs[i] - total)
+		w := logs[i] / total
 		if w == 0 && e.Prior != nil && e.Prior[h.cause.Kind] == 0 {
 			continue
 		}

@@ -23,7 +23,7 @@ type coalFile struct {
 func TestCoal(t *testing.T) {
 	var f coalFile
 	ref.JSON(t, &f, "changepoint", "changepoint.json")
-	r, err := changepoint.FindCounts(changepoint.Poisson, []changepoint.CountStream{{Counts: f.Coal.Data}}, changepoint.Options{})
+	r, err := changepoint.FindCounts(changepoint.Poisson, []changepoint.CountStream{{Counts: f.Coal.Data}}, changepoint.Options{Resamples: 199})
 	require.NoError(t, err)
 	c := f.Coal.Computed
 	require.Equal(t, int(c["k"]), r.Step.Start)
@@ -32,7 +32,7 @@ func TestCoal(t *testing.T) {
 	s := r.Step.Sizes[0]
 	ref.Relative(t, c["rate_before"], s.Before[0], 1e-10, "before")
 	ref.Relative(t, c["rate_after"], s.Before[0]*math.Exp(s.Value), 1e-10, "after")
-	require.Less(t, r.Step.P, 0.0011)
+	require.Less(t, r.Step.P, 0.0051)
 	require.True(t, r.Step.Set95.Contains(41))
 	require.GreaterOrEqual(t, r.Step.Set95.First, 33)
 	require.LessOrEqual(t, r.Step.Set95.Last, 47)
@@ -49,7 +49,7 @@ func poisson(mean float64, src *rand.Rand) int {
 
 // The sets of a step cover at their level or above, with small counts, unequal exposures and proportions.
 func TestCountsCoverage(t *testing.T) {
-	const runs, before, after = 60, 12, 10
+	const runs, before, after = 40, 12, 10
 	for _, law := range []changepoint.CountLaw{changepoint.Poisson, changepoint.Binomial} {
 		{
 			known := law == changepoint.Binomial

@@ -40,7 +40,7 @@ func ExampleFindCounts() {
 		4, 5, 4, 0, 1, 4, 3, 4, 0, 6, 3, 3, 4, 0, 2, 6, 3, 3, 5, 4, 5, 3, 1, 4, 4, 1, 5, 5, 3, 4, 2, 5, 2, 2, 3, 4, 2, 1, 3, 2, 2, 1, 1, 1, 1, 3, 0, 0, 1, 0, 1, 1, 0, 0, 3, 1,
 		0, 3, 2, 2, 0, 1, 1, 1, 0, 1, 0, 1, 0, 0, 0, 2, 1, 0, 0, 0, 1, 1, 0, 2, 3, 3, 1, 1, 2, 1, 1, 1, 1, 2, 4, 2, 0, 0, 0, 1, 4, 0, 0, 0, 1, 0, 0, 0, 0, 0, 1, 0, 0, 1, 0, 1,
 	}
-	r, err := changepoint.FindCounts(changepoint.Poisson, []changepoint.CountStream{{Counts: counts}}, changepoint.Options{Only: changepoint.Step})
+	r, err := changepoint.FindCounts(changepoint.Poisson, []changepoint.CountStream{{Counts: counts}}, changepoint.Options{Only: changepoint.Step, Resamples: 199})
 	if err != nil {
 		fmt.Println(err)
 		return

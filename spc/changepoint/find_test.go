@@ -62,7 +62,7 @@ func coverage(t *testing.T, runs, before, after int, delta float64, known bool, 
 		if known {
 			s.Mean, s.Sigma = &zero, 1
 		}
-		r, err := changepoint.Find([]changepoint.Stream{s}, changepoint.Options{SigmaUnknown: !known, Seed: uint64(k), Only: shape})
+		r, err := changepoint.Find([]changepoint.Stream{s}, changepoint.Options{SigmaUnknown: !known, Seed: uint64(k), Only: shape, Resamples: 199})
 		require.NoError(t, err)
 		e := r.Chosen()
 		if e.Set95.Contains(before) {
@@ -78,7 +78,7 @@ func coverage(t *testing.T, runs, before, after int, delta float64, known bool, 
 
 // The sets hold their level for small steps too, where the chi-square distribution would not: within 4 standard errors.
 func TestCoverage(t *testing.T) {
-	const runs = 60
+	const runs = 150
 	for _, c := range []struct {
 		delta float64
 		after int
