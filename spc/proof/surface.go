@@ -57,7 +57,7 @@ func surfaceChecks(r *run) {
 			d, _, _ := s.Distance([3]float64{v.x + 0.25, v.y - 0.5, v.pz})
 			heights = append(heights, pair{v.height, z, 1e-12, at})
 			normals = append(normals, pair{v.normalZ, n[2], 1e-14, at})
-			bends = append(bends, pair{v.along, c.X, 1e-15, at}, pair{v.most, c.Max, 1e-11, at}, pair{v.least, c.Min, 1e-11, at})
+			bends = append(bends, pair{v.along, c.X, 1e-15, at}, pair{v.most, c.Max, 3e-11, at}, pair{v.least, c.Min, 3e-11, at})
 			distances = append(distances, pair{v.distance, d, 1e-11, at})
 		}
 		line := Check{Section: Surface, Origin: Computed, By: "mpmath 1.2.1", Note: "mm; formula from memory, as stated for the contour"}
