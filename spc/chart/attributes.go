@@ -299,6 +299,9 @@ func attributeLimits(kind AttributeKind, size, level, factor float64, w Width) (
 	if !(size >= 1e-9 && size <= 1e9) {
 		return Limits{}, refusal.Setting("the area of opportunity", size, "it must be from 1e-9 to 1e9")
 	}
+	if m := size * level; m > 1e9 {
+		return Limits{}, refusal.Setting("the expected count", m, "it must be at most 1e9")
+	}
 	if !finite(factor) || factor <= 0 {
 		return Limits{}, refusal.Setting("the dispersion factor", factor, "it must be finite and above 0")
 	}
@@ -350,6 +353,9 @@ func countLimits(binomial bool, size, level, side float64) (lower, upper int) {
 func CountRates(kind AttributeKind, size, level float64, l Limits) (below, above float64, err error) {
 	if err := kind.checkLevel(level); err != nil {
 		return 0, 0, err
+	}
+	if m := size * level; m > 1e9 {
+		return 0, 0, refusal.Setting("the expected count", m, "it must be at most 1e9")
 	}
 	if !(size >= 1e-9 && size <= 1e9) || kind.binomial() && (size < 1 || size != math.Trunc(size)) {
 		return 0, 0, refusal.Setting("the size of the subgroup", size, "it must be from 1e-9 to 1e9, a whole number of panels")

@@ -77,7 +77,15 @@ func MedianQuantileUpper(p float64, n int) float64 {
 	if p > 0.5 {
 		return -MedianQuantileUpper(1-p, n)
 	}
-	return bisect(0, 40, func(m float64) bool { return MedianTail(m, n) < p })
+	if p == 0.5 {
+		return 0
+	}
+	// The median varies less than one value; for few values and a tiny p it is below 40 all the same.
+	m, err := dist.Root(func(m float64) float64 { return math.Log(MedianTail(m, n) / p) }, 0, dist.NormalQuantileUpper(p))
+	if err != nil {
+		panic(err)
+	}
+	return m
 }
 
 var medianSDs sync.Map // int -> float64

@@ -3,8 +3,6 @@ package chart
 import (
 	"math"
 
-	"gonum.org/v1/gonum/mathext"
-
 	"sagwatch/spc/dist"
 )
 
@@ -65,21 +63,6 @@ func rangeQuantile(n int, p float64, upper bool) float64 {
 		}
 		return d.below(w) > p
 	})
-}
-
-// chiSquareQuantile is the x with P(X > x) = p, or with P(X <= x) = p when upper is false, for df degrees of freedom.
-func chiSquareQuantile(df, p float64, upper bool) float64 {
-	lo, hi := 0.0, df+10
-	past := func(x float64) bool {
-		if upper {
-			return mathext.GammaIncRegComp(df/2, x/2) < p
-		}
-		return mathext.GammaIncReg(df/2, x/2) > p
-	}
-	for !past(hi) {
-		lo, hi = hi, 2*hi
-	}
-	return bisect(lo, hi, past)
 }
 
 // bisect finds where past turns from false to true in (lo, hi), to the last bit or nearly so.

@@ -188,7 +188,7 @@ func SDLimits(n int, sigma float64, w Width) (Limits, error) {
 	c := ConstantsFor(n)
 	if p := w.Probability; p > 0 {
 		df := float64(n - 1)
-		lower, upper := chiSquareQuantile(df, p/2, false), chiSquareQuantile(df, p/2, true)
+		lower, upper := dist.ChiSquareQuantile(p/2, df), dist.ChiSquareQuantileUpper(p/2, df)
 		return nonNegative(c.C4*sigma, c.C5*sigma, sigma*math.Sqrt(lower/df), sigma*math.Sqrt(upper/df)), nil
 	}
 	k := w.multiple()
