@@ -34,18 +34,18 @@ func newRadial(dim int, most float64) *radial {
 	return r
 }
 
-// b is B(x).
-func (r *radial) b(x float64) float64 {
+// logB is log B(x).
+func (r *radial) logB(x float64) float64 {
 	t := math.Log1p(x) / r.step
 	i := min(int(t), len(r.log)-2)
 	u := t - float64(i)
 	v := 1 - u
-	return math.Exp(r.log[i]*v*v*(1+2*u) + r.log[i+1]*u*u*(1+2*v) + u*v*(r.der[i]*v-r.der[i+1]*u))
+	return r.log[i]*v*v*(1+2*u) + r.log[i+1]*u*u*(1+2*v) + u*v*(r.der[i]*v-r.der[i+1]*u)
 }
 
 // density is f(s) without the factor s^(dim-1).
 func (r *radial) density(s, nu float64) float64 {
-	return math.Exp(-0.5*(s-nu)*(s-nu)) * r.b(nu*s)
+	return math.Exp(r.logB(nu*s) - 0.5*(s-nu)*(s-nu))
 }
 
 // logB is log(exp(-x) I_q(x) / x^q), q >= -1/2, x >= 0: the ascending series summed from its greatest term both ways. All its

@@ -231,11 +231,11 @@ func (k *onHalfDisc) row(dst []float64, i int, from, to float64) {
 		s := scale * k.b[j]
 		da, db := scale*x-a, s-nu
 		e := 0.5 * (da*da + db*db)
-		if e > 45 {
+		if e > 40 {
 			dst[j] = 0
 			continue
 		}
-		v := unit * k.w[j] * math.Exp(-e) * k.f.b(nu*s)
+		v := unit * k.w[j] * math.Exp(k.f.logB(nu*s)-e)
 		switch power {
 		case 0:
 		case 1:
