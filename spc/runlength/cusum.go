@@ -123,17 +123,8 @@ func (c CUSUM) cycles(d Density) (zero, start float64, err error) {
 		return length, signal
 	}
 	length, signal := from(0)
-	if !(signal > 1e-8) {
-		// Signals from 0 are so rare that rounding hides them from the solution. Following the sum adds up positive
-		// terms alone.
-		l, _, err := c.side(0, d, d, nil)
-		if err != nil {
-			return 0, 0, err
-		}
-		zero, _ = l.moments()
-	} else {
-		zero = length / signal
-	}
+	// However small, the probability is good to its last digits: elimination of this matrix adds up positive terms alone.
+	zero = length / signal
 	if start = zero; c.HeadStart > 0 {
 		length, signal = from(c.HeadStart)
 		start = length + math.Max(0, 1-signal)*zero

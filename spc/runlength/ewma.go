@@ -40,8 +40,8 @@ func (c EWMA) check() error {
 	if !(c.L > 0 && c.L <= 20) {
 		return refusal.Setting("L", c.L, "it must be above 0 and at most 20")
 	}
-	if c.TimeVarying && c.Lambda < 0.005 {
-		return refusal.Setting("lambda", c.Lambda, "below 0.005 run lengths with time-varying limits are not worked out")
+	if c.TimeVarying && c.Lambda < 0.01 {
+		return refusal.Setting("lambda", c.Lambda, "below 0.01 run lengths with time-varying limits are not worked out")
 	}
 	if h := c.linear().h; !(math.Abs(c.Start) <= h) {
 		return refusal.Setting("the start of the average", c.Start, "it must lie within the limits")
@@ -68,7 +68,7 @@ func (c EWMA) linear() linear {
 // densities with a jump it is that of the quadrature, about 1e-3. In the steady state (Options.Before) the limits are the
 // settled ones.
 //
-// It refuses Lambda outside (0, 1] or below 0.001 (0.005 with time-varying limits), L outside (0, 20], and a Start beyond the limits.
+// It refuses Lambda outside (0, 1] or below 0.001 (0.01 with time-varying limits), L outside (0, 20], and a Start beyond the limits.
 func (c EWMA) RunLength(d Distribution, o Options) (RunLength, error) {
 	f, err := dense(d)
 	if err != nil {
@@ -91,7 +91,7 @@ func (c EWMA) RunLength(d Distribution, o Options) (RunLength, error) {
 }
 
 // ARL is the average run length alone, from zero state with settled limits, by solving the integral equation: the same
-// as RunLength's to the accuracy of 1e-16 times the run length, in a fraction of its time.
+// as RunLength's to the accuracy of 1e-16 times the run length, in a fraction of its time (beyond 1e9 it is RunLength's).
 func (c EWMA) ARL(d Distribution) (float64, error) {
 	f, err := dense(d)
 	if err != nil {
@@ -105,5 +105,9 @@ func (c EWMA) ARL(d Distribution) (float64, error) {
 		return r.ARL, err
 	}
 	arl, _, err := c.linear().arl(f, c.Start)
-	return arl, err
+	if err != nil || arl > 1e9 {
+		r, err := c.RunLength(d, Options{})
+		return r.ARL, err
+	}
+	return arl, nil
 }

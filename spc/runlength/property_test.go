@@ -9,6 +9,7 @@ import (
 	"github.com/stretchr/testify/require"
 
 	"sagwatch/spc"
+	"sagwatch/spc/refusal"
 	"sagwatch/spc/rules"
 	"sagwatch/spc/runlength"
 )
@@ -300,6 +301,34 @@ func TestLawHangsTogether(t *testing.T) {
 			}
 		}
 	}
+}
+
+// Very long run lengths keep their digits: the solution of the equations against the law followed point by point, which adds
+// up positive terms alone.
+func TestLongRunLengths(t *testing.T) {
+	t.Parallel()
+	for _, h := range []float64{5, 15, 30, 60} {
+		for _, shift := range []float64{-2, -1, 0} {
+			c := runlength.CUSUM{K: 0.5, H: h, Sides: runlength.UpperOnly}
+			d := runlength.Normal{Mean: shift, SD: 1}
+			arl, err := c.ARL(d)
+			require.NoError(t, err)
+			r, err := c.RunLength(d, runlength.Options{})
+			if err != nil {
+				refused(t, err, refusal.NoSolution) // the standard deviation is beyond all counting
+				require.Greater(t, arl, 1e100)
+				continue
+			}
+			require.InEpsilon(t, arl, r.ARL, 1e-9, "h %g, shift %g", h, shift)
+		}
+	}
+	e := runlength.EWMA{Lambda: 0.2, L: 5.5}
+	arl, err := e.ARL(runlength.Standard)
+	require.NoError(t, err)
+	r, err := e.RunLength(runlength.Standard, runlength.Options{})
+	require.NoError(t, err)
+	require.Greater(t, arl, 1e7)
+	require.InEpsilon(t, arl, r.ARL, 1e-6)
 }
 
 // A skewed characteristic: limits at the quantiles of its own distribution give the run length wanted, normal ones do

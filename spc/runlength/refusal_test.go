@@ -65,7 +65,7 @@ func TestRefusals(t *testing.T) {
 		"lambda 2":              {runlength.EWMA{Lambda: 2, L: 3}, std, runlength.Options{}, refusal.OutOfRange, "at most 1"},
 		"lambda nan":            {runlength.EWMA{Lambda: nan, L: 3}, std, runlength.Options{}, refusal.OutOfRange, "lambda"},
 		"lambda tiny":           {runlength.EWMA{Lambda: 1e-4, L: 3}, std, runlength.Options{}, refusal.OutOfRange, "0.001"},
-		"lambda tiny, exact":    {runlength.EWMA{Lambda: 2e-3, L: 3, TimeVarying: true}, std, runlength.Options{}, refusal.OutOfRange, "0.005"},
+		"lambda tiny, exact":    {runlength.EWMA{Lambda: 2e-3, L: 3, TimeVarying: true}, std, runlength.Options{}, refusal.OutOfRange, "0.01"},
 		"L 0":                   {runlength.EWMA{Lambda: 0.1, L: 0}, std, runlength.Options{}, refusal.OutOfRange, "L is 0"},
 		"start beyond":          {runlength.EWMA{Lambda: 0.1, L: 3, Start: 3}, std, runlength.Options{}, refusal.OutOfRange, "start"},
 		"no density":            {runlength.EWMA{Lambda: 0.1, L: 3}, exponential{}, runlength.Options{}, refusal.Mismatch, "density"},
