@@ -9,7 +9,7 @@ import (
 )
 
 // curvature is gradient and second derivatives of f at p in the free coordinates by differences of fourth order, whose
-// steps h are set from the curvature itself: a tenth of the conditional standard error of each coordinate.
+// steps h are set from the curvature itself: a fixed share of the conditional standard error of each coordinate.
 type curvature struct {
 	f    func(p []float64) float64
 	free []int
@@ -18,6 +18,10 @@ type curvature struct {
 	m    *mat.SymDense // minus the second derivatives
 	at   float64
 }
+
+// stepShare is that share: small enough for the rest of fourth order, large enough for the rounding of a likelihood of
+// millions.
+const stepShare = 0.03
 
 // around works out the derivatives; ok is false where f is not curved downwards along a coordinate or not finite.
 func (c *curvature) around(p []float64) bool {
@@ -53,7 +57,7 @@ func (c *curvature) around(p []float64) bool {
 				c.h[a] = h / 3
 				continue
 			}
-			want := 0.1 / math.Sqrt(-second)
+			want := stepShare / math.Sqrt(-second)
 			if r := want / h; (r > 1.5 || r < 1/1.5) && try < 20 {
 				if r > 10 {
 					want = 10 * h
@@ -105,7 +109,7 @@ func target(s *Sample, family Family) func(p []float64) float64 {
 	}
 }
 
-// steps are first guesses of the conditional standard errors of the free parameters, a tenth of them.
+// steps are first guesses of the steps, from rough standard errors.
 func steps(s *Sample, family Family, p []float64, free []int) []float64 {
 	sp := specs[family]
 	_, sd := s.MeanSD()
@@ -123,22 +127,22 @@ func steps(s *Sample, family Family, p []float64, free []int) []float64 {
 				size = 1
 			}
 		}
-		h[a] = 0.1 * size / root
+		h[a] = stepShare * size / root
 	}
 	return h
 }
 
 // covariance is the inverse of minus the second derivatives of the log likelihood at p, in the free parameters; ok is
-// false where they are not those of a maximum.
-func covariance(s *Sample, family Family, p []float64, free []int) ([][]float64, bool) {
-	if len(free) == 0 {
-		return nil, true
+// false where they are not those of a maximum. curved is those derivatives where a search has them, else nil.
+func covariance(s *Sample, family Family, p []float64, free []int, curved *mat.SymDense) ([][]float64, bool) {
+	if curved == nil {
+		c := &curvature{f: target(s, family), free: free, h: steps(s, family, p, free)}
+		if !c.around(p) {
+			return nil, false
+		}
+		curved = c.m
 	}
-	c := &curvature{f: target(s, family), free: free, h: steps(s, family, p, free)}
-	if !c.around(p) {
-		return nil, false
-	}
-	inv, ok := inverse(c.m)
+	inv, ok := inverse(curved)
 	if !ok {
 		return nil, false
 	}
@@ -221,6 +225,7 @@ func refine(s *Sample, family Family, p []float64, why *search) ([]float64, erro
 			if gain > 1e-2 {
 				return nil, refusal.Unsolved("the search for the greatest likelihood of a %s distribution did not converge", family)
 			}
+			why.curved = c.m
 			why.stopped = converged + " on the probabilities of the bins"
 			if family == FoldedNormal {
 				p[0] = math.Abs(p[0])

@@ -86,7 +86,7 @@ func fitFrom(s *Sample, family Family, start []float64) (*Fitted, error) {
 		return nil, err
 	}
 	f := &Fitted{Method: MaximumLikelihood, Iterations: why.iterations, Stopped: why.stopped, Warnings: why.warnings}
-	if err := f.finish(s, family, p, why.fixed); err != nil {
+	if err := f.finish(s, family, p, why); err != nil {
 		return nil, err
 	}
 	return f, nil
@@ -107,8 +107,8 @@ func (s *Sample) positive(family Family) error {
 	return nil
 }
 
-// finish fills in what follows from the parameters. fixed parameters lie at a bound and have no standard error.
-func (f *Fitted) finish(s *Sample, family Family, p []float64, fixed map[int]bool) error {
+// finish fills in what follows from the parameters, of which the fixed ones lie at a bound and have no standard error.
+func (f *Fitted) finish(s *Sample, family Family, p []float64, why search) error {
 	d, err := New(family, p...)
 	if err != nil {
 		return refusal.Unsolved("the fit of a %s distribution went beyond what can be represented: %v", family, err)
@@ -135,11 +135,11 @@ func (f *Fitted) finish(s *Sample, family Family, p []float64, fixed map[int]boo
 	}
 	free := []int{}
 	for i := range p {
-		if !fixed[i] {
+		if !why.fixed[i] {
 			free = append(free, i)
 		}
 	}
-	c, ok := covariance(s, family, p, free)
+	c, ok := covariance(s, family, p, free, why.curved)
 	if !ok {
 		f.Warnings = append(f.Warnings, refusal.Warning{Kind: refusal.Doubtful,
 			Detail: "The likelihood is too flat about its maximum to give the parameters standard errors."})
@@ -166,7 +166,7 @@ func (f *Fitted) finishQuantiles(s *Sample, d Distribution) error {
 		}
 		return nil
 	}
-	return f.finish(s, d.Family(), values(d), nil)
+	return f.finish(s, d.Family(), values(d), search{})
 }
 
 // LogLikelihood is the log likelihood of a sample under a distribution with known parameters (see Fitted); -Inf where

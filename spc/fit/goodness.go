@@ -260,3 +260,10 @@ func gammaAsNormal(a, shape float64) float64 {
 	}
 	return a * beforeN / before
 }
+
+// NormalCritical is the critical value of the adjusted A^2 of a normal distribution with fitted mean and standard
+// deviation: that whose p-value is alpha, 0 < alpha < 1, for alpha of at least 1e-20.
+func NormalCritical(alpha float64) float64 {
+	checkProbability(alpha)
+	return solve(func(a float64) float64 { return alpha - normalP(a) }, 0, 10)
+}

@@ -3,6 +3,8 @@ package fit
 import (
 	"math"
 
+	"gonum.org/v1/gonum/mat"
+
 	"sagwatch/spc/dist"
 	"sagwatch/spc/refusal"
 )
@@ -13,6 +15,7 @@ type search struct {
 	stopped    string
 	fixed      map[int]bool // parameters at a bound
 	warnings   []refusal.Warning
+	curved     *mat.SymDense // minus the second derivatives at the maximum in the free parameters, where the search has them
 }
 
 const (

@@ -32,10 +32,14 @@ type Percentiles struct {
 	Warnings   []refusal.Warning
 }
 
+// OuterTail is the probability beyond three standard deviations of a normal distribution on one side, 0.1349898 %, which
+// the standards round to 0.135 %: with it the percentile method gives a normal distribution its six standard deviations.
+const OuterTail = 0.00134989803163009453
+
 // Natural are the three percentiles of the percentile method, 0.135 %, 50 % and 99.865 %, written by the smaller tail.
 //
 // Source: ISO 22514-2.
-var Natural = []Tail{{0.00135, false}, {0.5, false}, {0.00135, true}}
+var Natural = []Tail{{OuterTail, false}, {0.5, false}, {OuterTail, true}}
 
 // Tail is a probability below a percentile, or above it where Upper.
 type Tail struct {
@@ -230,8 +234,8 @@ func (f *Fitted) BootstrapPercentiles(tails []Tail, confidence float64, o Resamp
 }
 
 // ProbabilityLimits are control limits that a value of the distribution passes with the probability tail on each side,
-// about its median; Sigma is the standard deviation, 0 where there is none. A tail of 0.00135 is the probability that a
-// normal value lies more than three standard deviations out on one side. Refused is a tail outside (0, 0.5).
+// about its median; Sigma is the standard deviation, 0 where there is none. OuterTail gives a normal
+// distribution limits at three standard deviations. Refused is a tail outside (0, 0.5).
 //
 // Source: ISO 7870-2, probability limits.
 func ProbabilityLimits(d Distribution, tail float64) (spc.Limits, error) {
