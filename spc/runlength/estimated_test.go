@@ -108,7 +108,7 @@ func TestEstimatedForAnyChart(t *testing.T) {
 	require.NoError(t, err)
 	src := rand.New(rand.NewPCG(31, 7))
 	below, above := 0, 0
-	const baselines = 400
+	const baselines = 200
 	x := make([]float64, m)
 	for range baselines {
 		x[0] = src.NormFloat64()
