@@ -313,8 +313,11 @@ func attributeLimits(kind AttributeKind, size, level, factor float64, w Width) (
 	l := Limits{Centre: level * scale, HasCentre: true, Sigma: sd * scale}
 	if w.Probability > 0 {
 		low, high := countLimits(kind.binomial(), size, level, w.Probability/2)
-		l.Lower, l.HasLower = float64(low)/size*scale, low > 0
-		l.Upper, l.HasUpper = float64(high)/size*scale, !kind.binomial() || float64(high) < size
+		l.Lower, l.HasLower = float64(low), low > 0
+		l.Upper, l.HasUpper = float64(high), !kind.binomial() || float64(high) < size
+		if scale == 1 { // divided as a plotted proportion is, so that a count on a limit is on it to the last bit
+			l.Lower, l.Upper = l.Lower/size, l.Upper/size
+		}
 	} else {
 		d := w.multiple() * sd
 		l.Lower, l.HasLower = (level-d)*scale, level-d > 0
