@@ -57,7 +57,7 @@ type counts struct {
 // points are multinomial (Poisson) or multivariate hypergeometric (binomial), whatever the rates, so that the level holds
 // for small counts too; being of counts, it is at least the stated one. For a drift no such exact conditional law is at
 // hand: its sets take in each start whose likelihood ratio lies below the quantile found by resampling from the fitted
-// drift (parametric bootstrap with 199 resamples, or a fifth of Options.Resamples if more), and their level is approximate.
+// drift (parametric bootstrap with 199 resamples, or a half of Options.Resamples if more), and their level is approximate.
 // Sizes are logarithms of ratios, with interval by the same approximation as in Find; a rate of 0 on one side gives an
 // infinite one, which is set to ±log(1e9). Options.CommonSize and SigmaUnknown do not apply and are refused.
 //
@@ -91,7 +91,7 @@ func FindCounts(law CountLaw, streams []CountStream, o Options) (Result, error) 
 		drift := *step
 		drift.shape = Drift
 		drift.gain = make([]float64, step.length)
-		r.Drift = drift.estimate(streams, max(199, resamples/5), o.Seed+1)
+		r.Drift = drift.estimate(streams, max(199, resamples/2), o.Seed+1)
 	}
 	r.weigh(o.Only)
 	r.warn(step.length)

@@ -18,7 +18,7 @@ var nile = []float64{
 
 // The flow of the Nile fell after 1898, from 1097.75 to 849.97 (Cobb 1978; means recalled and computed).
 func ExampleFind() {
-	r, err := changepoint.Find([]changepoint.Stream{{Y: nile}}, changepoint.Options{SigmaUnknown: true})
+	r, err := changepoint.Find([]changepoint.Stream{{Y: nile}}, changepoint.Options{SigmaUnknown: true, Resamples: 999})
 	if err != nil {
 		fmt.Println(err)
 		return

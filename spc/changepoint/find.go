@@ -16,8 +16,8 @@ type Options struct {
 	SigmaUnknown bool `json:"sigma_unknown,omitempty"`
 	// Only, where set, leaves the other shape out.
 	Only Shape `json:"only,omitempty"`
-	// Resamples of each confidence statement; 0 means 999, the least allowed is 199. With 999 the sets have exactly
-	// their level, otherwise at least.
+	// Resamples of each confidence statement; 0 means 399, the least allowed is 199. With 199, 399 or 999 the sets
+	// have exactly their level; more resamples make them a little narrower and less dependent on the seed.
 	Resamples int    `json:"resamples,omitempty"`
 	Seed      uint64 `json:"seed,omitempty"`
 }
@@ -26,9 +26,9 @@ type Options struct {
 func (o Options) resamples() (int, error) {
 	switch {
 	case o.Resamples == 0:
-		return 999, nil
+		return 399, nil
 	case o.Resamples < 199 || o.Resamples > 1_000_000:
-		return 0, refusal.Setting("resamples", float64(o.Resamples), "must be 0 (meaning 999) or from 199 to 1000000")
+		return 0, refusal.Setting("resamples", float64(o.Resamples), "must be 0 (meaning 399) or from 199 to 1000000")
 	}
 	return o.Resamples, nil
 }
@@ -133,7 +133,10 @@ const enoughAfter = 10
 // gain/2 or, with an unknown scale, N/2 log(SS / (SS - gain)). The sets at 95 % and 99 % hold each start that the
 // conditional likelihood-ratio test does not reject; given the sufficient statistics its level does not depend on the
 // size of the change, so that the sets are honest for small steps, few points and gaps. (They take the last index as
-// fixed beforehand; at the moment of a signal of a chart they cover a little less for shifts near the chart's limit.)
+// fixed beforehand. At the moment of the signal of a likelihood-ratio chart with ARL0 370 the 95 % and 99 % sets held the
+// start of a step in 83 % and 95 % of cases at 0.5 sigma, 92 % and 99 % at 1 sigma, 93 to 96 % and 99 % at 2 to 4 sigma, and
+// the lower end of the 99 % set lay at or before it in 99 % at every size; simulated.) A shape with a weight below 0.01
+// beside the other gets wider sets, from a bound, without resampling.
 // Intervals of the size are those of the profile likelihood, the union over starts.
 //
 // BIC = -2 LogLik + k log N with k = sizes + 1 (the start); weights exp(-BIC/2).
@@ -183,12 +186,18 @@ func Find(streams []Stream, o Options) (Result, error) {
 	}
 	r := Result{N: step.n}
 	if o.Only != Drift {
-		r.Step = step.estimate(streams, resamples, o.Seed)
+		r.Step = step.estimate(streams)
 	}
 	if o.Only != Step {
-		r.Drift = drift.estimate(streams, resamples, o.Seed+1)
+		r.Drift = drift.estimate(streams)
 	}
 	r.weigh(o.Only)
+	if o.Only != Drift {
+		step.sure(&r.Step, resamples, o.Seed)
+	}
+	if o.Only != Step {
+		drift.sure(&r.Drift, resamples, o.Seed+1)
+	}
 	r.warn(length)
 	return r, nil
 }
@@ -223,7 +232,7 @@ func (r *Result) warn(length int) {
 }
 
 // estimate lays one shape to the data.
-func (p *profile) estimate(streams []Stream, resamples int, seed uint64) Estimate {
+func (p *profile) estimate(streams []Stream) Estimate {
 	e := Estimate{Shape: p.shape, Start: p.best, LogLik: p.logLik(p.best), Profile: make([]float64, p.length)}
 	for t := range e.Profile {
 		if p.q[t] > 0 {
@@ -232,6 +241,11 @@ func (p *profile) estimate(streams []Stream, resamples int, seed uint64) Estimat
 	}
 	e.BIC = -2*e.LogLik + float64(p.q[p.best]+1)*math.Log(float64(p.n))
 	p.sizes(&e, streams)
+	return e
+}
+
+// sure adds what needs resampling.
+func (p *profile) sure(e *Estimate, resamples int, seed uint64) {
 	src := rand.New(rand.NewPCG(seed, 0x5ea2))
 	w := p.scratch()
 	// A p-value of 20 exceedances is known to a fifth of itself: more would be a waste (Besag and Clifford 1991).
@@ -240,19 +254,15 @@ func (p *profile) estimate(streams []Stream, resamples int, seed uint64) Estimat
 	} else {
 		e.P = float64(count) / float64(made)
 	}
-	p.sets(&e, resamples, src, w)
-	return e
+	p.sets(e, resamples, src, w, e.Weight < negligible)
 }
 
-// sets works out the confidence sets.
-func (p *profile) sets(e *Estimate, resamples int, src *rand.Rand, w *scratch) {
+// negligible is the weight below which a shape gets rough sets.
+const negligible = 0.01
+
+// sets works out the confidence sets; rough ones rest on the bound alone and are wider.
+func (p *profile) sets(e *Estimate, resamples int, src *rand.Rand, w *scratch, rough bool) {
 	e.Set95.Level, e.Set99.Level = 0.95, 0.99
-	starts := 0
-	for _, q := range p.q {
-		if q > 0 {
-			starts++
-		}
-	}
 	b := float64(resamples + 1)
 	need95, need99 := int(math.Floor(0.05*b+1e-9)), int(math.Floor(0.01*b+1e-9)) // in the set from so many exceedances on
 	need95, need99 = max(need95, 1), max(need99, 1)
@@ -264,9 +274,9 @@ func (p *profile) sets(e *Estimate, resamples int, src *rand.Rand, w *scratch) {
 		if t == 0 || p.q[t-1] == 0 || !p.same(t) {
 			in95, in99 = true, true
 			if t != p.best && p.gain[t] < p.gain[p.best] {
-				bound := float64(starts) * p.tail(t)
+				bound := p.tail(t, w)
 				in95, in99 = bound > 0.05, bound > 0.01
-				if in99 {
+				if in99 && !rough {
 					n, _ := p.exceed(t, resamples, need95, src, w)
 					in95, in99 = in95 && n >= need95, n >= need99
 				}
@@ -294,20 +304,55 @@ func (p *profile) same(t int) bool {
 	return true
 }
 
-// tail bounds the conditional probability that one other start beats start t by as much as observed: the product of noise
-// with that start, orthogonal to start t, has to make up the whole of the difference (Cauchy's inequality).
-func (p *profile) tail(t int) float64 {
-	less := p.gain[p.best] - p.gain[t]
-	q := float64(maxOf(p.q))
-	if !p.unknown {
-		return dist.ChiSquareTail(less, q)
-	}
+// tail bounds the conditional probability that some other start beats start t by as much as observed, by the sum over the
+// others. With a_i the standardised size at t in group i and c_i the correlation of both changes, what start k explains
+// is the squared length of c a + s z, s² = 1 - c², at most (|c a| + max(s) |z|)², where z is noise in as many dimensions as
+// there are sizes.
+func (p *profile) tail(t int, w *scratch) float64 {
+	groups := p.groupsAt(t, w)
+	top := math.Sqrt(p.gain[p.best])
 	rest := p.rest - p.gain[t]
-	free := float64(p.dof-p.q[t]) - q
-	if free <= 0 || less >= rest {
-		return 1
+	var sum float64
+	for k, q := range p.q {
+		if q == 0 || k == t {
+			continue
+		}
+		var kept, free float64
+		n := 0
+		for i := range groups {
+			g := &groups[i]
+			if g.info[k] <= 0 {
+				continue
+			}
+			n++
+			c2 := 0.0
+			if g.info[t] > 0 {
+				c2 = math.Min(1, g.reply[k]*g.reply[k]/(g.info[k]*g.info[t]))
+				kept += c2 * g.size * g.size * g.info[t]
+			}
+			free = math.Max(free, 1-c2)
+		}
+		d := top - math.Sqrt(kept)
+		switch {
+		case d <= 0:
+			return 1
+		case free <= 1e-12: // the same change as at t
+		case !p.unknown:
+			sum += dist.ChiSquareTail(d*d/free, float64(n))
+		default:
+			b := float64(p.dof-p.q[t]) - float64(n)
+			if b <= 0 {
+				return 1
+			}
+			if x := d * d / free / rest; x < 1 {
+				sum += dist.BetaTail(x, float64(n)/2, b/2)
+			}
+		}
+		if sum > 0.05 {
+			return sum
+		}
 	}
-	return dist.BetaTail(less/rest, q/2, free/2)
+	return sum
 }
 
 // sizes are the sizes at the best start with their profile-likelihood intervals.
