@@ -4,6 +4,7 @@ import (
 	"fmt"
 	"math"
 
+	"sagwatch/spc/autocorrelation"
 	"sagwatch/spc/dist"
 )
 
@@ -27,8 +28,11 @@ func exactly(c Check, want, digits float64, note string) Check {
 func (r *run) univariate() {
 	for _, name := range []string{"Lottery", "Lew", "Mavro", "Michelso", "NumAcc1", "NumAcc2", "NumAcc3", "NumAcc4"} {
 		var set struct {
-			Certified struct{ Mean, SD num }
-			Data      []float64
+			Certified struct {
+				Mean, SD num
+				Lag1     num `json:"lag1_autocorrelation"`
+			}
+			Data []float64
 		}
 		r.json("strd/uni_"+name+".json", &set)
 		mean, sd := dist.MeanSD(set.Data)
@@ -48,6 +52,15 @@ func (r *run) univariate() {
 		case "NumAcc4":
 			r.add(exactly(c, 0.100000000558793545, 14, ""))
 		}
+		if len(set.Data) < 4 { // too few for a correlogram
+			continue
+		}
+		lag1, err := autocorrelation.Correlate(set.Data, 1, 0.95)
+		c = strd("Autocorrelation at lag 1", name, float64(set.Certified.Lag1), math.NaN(), 12, "")
+		if c.Trouble = trouble(err); err == nil {
+			c.Got = lag1.R[0]
+		}
+		r.add(c)
 	}
 }
 

@@ -200,3 +200,21 @@ func ExampleCombineRadii() {
 	fmt.Printf("R = %.3f mm, spread %.2f mm %v\n", c.Radius, c.SpreadMM, err)
 	// Output: R = 1099.999 mm, spread 1.00 mm <nil>
 }
+
+// One of twelve points stands out by a quarter; the other eleven still decide the sphere of radius sqrt 3.
+func ExampleFitRobust() {
+	var pts []sphere.Point
+	for _, x := range []float64{-1, 1} {
+		for _, y := range []float64{-1, 1} {
+			for _, z := range []float64{-1, 1} {
+				pts = append(pts, sphere.Point{x, y, z})
+			}
+		}
+	}
+	pts = append(pts, sphere.Point{math.Sqrt(3), 0, 0}, sphere.Point{-math.Sqrt(3), 0, 0}, sphere.Point{0, math.Sqrt(3), 0},
+		sphere.Point{0, 0, math.Sqrt(3) + 0.25})
+	f, _ := sphere.FitPoints(pts)
+	r, _ := sphere.FitRobust(pts)
+	fmt.Printf("least squares %.3f, robust %.3f, weight of the outlier %.0f\n", f.Radius, r.Radius, r.Weights[11])
+	// Output: least squares 1.749, robust 1.732, weight of the outlier 0
+}
