@@ -30,7 +30,7 @@ func ExampleFind() {
 	// Output:
 	// step after 1898
 	// from 1097.75 to 849.97, 95 % interval of the step -304 to -191
-	// 95 % set of the first low year: 1897 to 1900
+	// 95 % set of the first low year: 1898 to 1900
 }
 
 // Disasters in British coal mines, 1851-1962: fewer after 1891, 3.1 a year before and 0.9 after (Carlin, Gelfand and Smith
