@@ -158,7 +158,7 @@ var rules = []rule{
 // belowSpc says which topics a topic of spc builds on. The plain types of spc
 // itself are open to every topic but dist.
 var belowSpc = map[string][]string{
-	"dist":            {},
+	"dist":            {"refusal"},
 	"refusal":         {},
 	"chart":           {"dist", "refusal"},
 	"rules":           {"dist", "chart"},

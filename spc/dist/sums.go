@@ -1,9 +1,11 @@
 // Package dist holds what the other computing packages share: distributions with tails that keep their relative
-// accuracy, constants of samples from a normal distribution, compensated sums, and least squares by QR.
+// accuracy, constants of samples from a normal distribution, maxima of normal variables, exact limits of proportions and
+// counts, compensated sums, one-way analysis of variance, linear least squares by QR, nonlinear least squares and roots.
 //
-// Upper-tail probabilities and quantiles take and give the tail itself, never one minus it. Arguments outside a
-// function's domain (NaN, a probability outside (0, 1), degrees of freedom not above zero) are a programmer's mistake
-// and panic; the packages that call check what data can cause.
+// Upper-tail probabilities and quantiles take and give the tail itself, never one minus it. Distributions are functions
+// of parameters: arguments outside their domain (NaN, a probability outside (0, 1), degrees of freedom not above zero) are
+// a programmer's mistake and panic. What takes data (NewOneWay, LeastSquares, ClopperPearson, PoissonLimits, Root) refuses
+// with a *refusal.Error instead.
 package dist
 
 import "math"
