@@ -60,8 +60,9 @@ func bySeries(u, m float64) float64 {
 	}
 }
 
-// pairDensity is g*g(s) = phi(s / sqrt 2) / sqrt 2 P(|x - s/2| <= u - s/2) with x normal of mean s/2 and variance 1/2: the density of the sum of two values that both
-// lie within u.
+// pairDensity is the density of the sum of two values that both lie within u,
+//
+//	g*g(s) = phi(s / sqrt 2) / sqrt 2 P(|x - s/2| <= u - s/2),  x normal with mean s/2 and variance 1/2, s >= 0
 func pairDensity(s, u float64) float64 {
 	s = math.Abs(s)
 	if s >= 2*u {
@@ -98,10 +99,11 @@ func farthestQuantile(p float64, m int) float64 {
 	if m == 2 { // both deviations are equal and opposite
 		return shrink * dist.NormalQuantileUpper(p/2)
 	}
-	lo, hi := dist.NormalQuantileUpper(p/2)*shrink, dist.NormalQuantileUpper(p/2/float64(m))*shrink
+	// Between the limit of one stream and Bonferroni's, with room for the error of small tails.
+	lo, hi := (dist.NormalQuantileUpper(p/2)-0.01)*shrink, (dist.NormalQuantileUpper(p/2/float64(m))+0.01)*shrink
 	u, err := dist.Root(func(u float64) float64 { return farthestTail(u, m) - p }, lo, hi)
 	if err != nil {
-		panic("chart: the limit lies between that of one stream and Bonferroni's")
+		panic(err)
 	}
 	return u
 }

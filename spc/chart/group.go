@@ -2,6 +2,7 @@ package chart
 
 import (
 	"math"
+	"slices"
 
 	"gonum.org/v1/gonum/mat"
 
@@ -38,7 +39,7 @@ type GroupModel struct {
 // moment equations (both from memory).
 func GroupBaseline(cycles [][]StreamValue, centres []float64, alike, fitted bool) (GroupModel, error) {
 	n := len(centres)
-	g := GroupModel{Centres: centres, Sigmas: make([]float64, n), Alike: alike}
+	g := GroupModel{Centres: slices.Clone(centres), Sigmas: make([]float64, n), Alike: alike}
 	squares, counts := make([]dist.Accumulator, n), make([]float64, n)
 	var all dist.Accumulator
 	a := mat.NewDense(max(1, n), max(1, n), nil)
@@ -227,6 +228,7 @@ func NewGroupChart(m GroupModel, w Width) (*GroupChart, error) {
 	if !some {
 		return nil, refusal.Constant("streams", n)
 	}
+	m.Centres, m.Sigmas = slices.Clone(m.Centres), slices.Clone(m.Sigmas)
 	g := &GroupChart{model: m, limits: make([]GroupLimit, n+1)}
 	for k := 2; k <= n; k++ {
 		var err error

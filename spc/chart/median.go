@@ -69,7 +69,8 @@ func MedianTail(m float64, n int) float64 {
 	return above + s.Sum()
 }
 
-// MedianQuantileUpper is the m with P(M > m) = p, 0 < p < 1, for the median of n standard normal values.
+// MedianQuantileUpper is the m with P(M > m) = p, 0 < p < 1, for the median of n standard normal values, n at least 1; p must
+// not be below 1e-300.
 func MedianQuantileUpper(p float64, n int) float64 {
 	if !(p > 0 && p < 1) {
 		panic("chart: a quantile needs a probability inside (0, 1)")
@@ -80,8 +81,8 @@ func MedianQuantileUpper(p float64, n int) float64 {
 	if p == 0.5 {
 		return 0
 	}
-	// The median varies less than one value; for few values and a tiny p it is below 40 all the same.
-	m, err := dist.Root(func(m float64) float64 { return math.Log(MedianTail(m, n) / p) }, 0, dist.NormalQuantileUpper(p))
+	// The median varies no more than one value does. A tail that is no double any more is far beyond p all the same.
+	m, err := dist.Root(func(m float64) float64 { return math.Log(max(MedianTail(m, n), 1e-320) / p) }, 0, dist.NormalQuantileUpper(p)+0.1)
 	if err != nil {
 		panic(err)
 	}

@@ -9,11 +9,12 @@ import (
 
 const handbookTitle = "NIST/SEMATECH e-Handbook of Statistical Methods, "
 
-// memory gives a check of a value that we remember as printed and that SciPy has recomputed.
+// recomputed is a check against a value that SciPy gave from the published data, beside the printed one as remembered.
 func recomputed(method, what, source, recalled string, want, got, tol float64, err error) Check {
 	return Check{Section: Charts, Method: method, Case: what, Source: source, Origin: Computed, By: sciPy, Recalled: recalled, Want: want, Got: got, Tol: tol, Trouble: trouble(err)}
 }
 
+// read is a check against a value read in the handbook.
 func read(method, what, source string, v handbookValue, got float64, err error) Check {
 	return Check{Section: Charts, Method: method, Case: what, Source: source, Origin: Published, Want: v.value, Got: got, Tol: v.tol, Trouble: trouble(err)}
 }
