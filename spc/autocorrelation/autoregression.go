@@ -47,14 +47,14 @@ func checkAR(x []float64, p int) (series, error) {
 	if p < 1 || p > 1000 {
 		return series{}, refusal.Setting("the autoregressive order", float64(p), "it must be from 1 to 1000")
 	}
-	return complete(x, 2*p+2)
+	return complete(x, 2*p+3)
 }
 
 // YuleWalker solves the Yule-Walker equations sum_j phi_j r_|k-j| = r_k, k = 1..p, of the sample autocorrelations of x. The
 // result is always stationary; it is biased towards zero in short series. ResidualSD is sqrt(c_0 (1 - sum phi_j r_j)), c_0
 // with denominator n.
 //
-// It refuses an order outside 1 to 1000, fewer than 2p + 2 values, values that are missing or not finite or do not vary.
+// It refuses an order outside 1 to 1000, fewer than 2p + 3 values, values that are missing or not finite or do not vary.
 //
 // Source: Box and Jenkins (1970), 3.2.2 and appendix A3.2; NIST/SEMATECH e-Handbook 6.4.4.9.
 func YuleWalker(x []float64, p int) (*Autoregression, error) {
@@ -80,8 +80,8 @@ func YuleWalker(x []float64, p int) (*Autoregression, error) {
 }
 
 // ConditionalLeastSquares regresses x_t on a constant and the p points before it, for t = p+1..n. ResidualSD has the
-// denominator n - 2p - 1. The result need not be stationary. Refusals as for YuleWalker, and points before that are linearly
-// dependent.
+// denominator n - 2p - 1. The result need not be stationary. Refusals as for YuleWalker, and points that
+// follow one another without error.
 //
 // Source: Box and Jenkins (1970), 7.1; H. B. Mann and A. Wald, Econometrica 11 (1943), 173-220.
 func ConditionalLeastSquares(x []float64, p int) (*Autoregression, error) {
@@ -111,8 +111,9 @@ func ConditionalLeastSquares(x []float64, p int) (*Autoregression, error) {
 	a.about(s.mean)
 	a.Intercept += b[0] * s.sd
 	a.residuals(x)
-	if df := rows - p - 1; df > 0 {
-		a.ResidualSD = math.Sqrt(a.ResidualSS / float64(df))
+	a.ResidualSD = math.Sqrt(a.ResidualSS / float64(rows-p-1))
+	if !(a.ResidualSD > 1e-12*s.sd) {
+		return nil, refusal.Unsolved("the points follow one another without error; there is nothing random to describe")
 	}
 	return a, nil
 }
