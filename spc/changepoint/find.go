@@ -136,7 +136,9 @@ const enoughAfter = 10
 // fixed beforehand. At the moment of the signal of a likelihood-ratio chart with ARL0 370 the 95 % and 99 % sets held the
 // start of a step in 83 % and 95 % of cases at 0.5 sigma, 92 % and 99 % at 1 sigma, 93 to 96 % and 99 % at 2 to 4 sigma, and
 // the lower end of the 99 % set lay at or before it in 99 % at every size; simulated.) A shape with a weight below 0.01
-// beside the other gets wider sets, from a bound, without resampling.
+// beside the other gets wider sets, from a bound, without resampling. With the last index fixed, steps of 1 to 4 sigma
+// with 5 to 200 points behind them, mean and sigma known: the sets held the start in 93.2 to 96.6 % and 97.8 to 99.6 % of
+// 500 series a case, standard errors 1.0 and 0.4; simulated.
 // Intervals of the size are those of the profile likelihood, the union over starts.
 //
 // BIC = -2 LogLik + k log N with k = sizes + 1 (the start); weights exp(-BIC/2).
