@@ -35,7 +35,8 @@ func bent(n float64) float64 {
 	return 1 / (n - 6)
 }
 
-// limitsFor interpolates the table of a chart to a wanted ARL0, linear in its logarithm.
+// limitsFor interpolates the table of a chart to a wanted ARL0, linear in its logarithm. The table's limits are known to
+// about 0.3 %, the first few after a start at an ARL0 of 500 and more to 2 %; the run length in all to some 3 %.
 func limitsFor(o ChartOptions) limitCurve {
 	table := &limitTables[tableIndex(o)]
 	x := math.Log(o.ARL0)
