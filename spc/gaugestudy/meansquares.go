@@ -76,18 +76,40 @@ func (c combination) degreesOfFreedom(ms []MeanSquare) float64 {
 	return 1 / den
 }
 
-// limits are the limits of the sum of components that c estimates, each missed with probability alpha, by the method;
-// not cut off at zero.
-func (c combination) limits(ms []MeanSquare, alpha float64, how IntervalMethod) Interval {
-	if how == Satterthwaite {
-		v, df := c.estimate(ms), c.degreesOfFreedom(ms)
-		if df == 0 {
-			return c.limits(ms, alpha, ModifiedLargeSample)
+// factors are the quantiles that the modified-large-sample limits of an analysis need, each missed with probability alpha.
+type factors struct {
+	alpha float64
+	g, h  []float64   // by line
+	both  [][]float64 // g of two lines' degrees of freedom together
+	f     [][]float64 // upper alpha point of F of two lines
+}
+
+func newFactors(ms []MeanSquare, alpha float64) *factors {
+	q := &factors{alpha: alpha}
+	g := func(n float64) float64 { return 1 - n/dist.ChiSquareQuantileUpper(alpha, n) }
+	for i, a := range ms {
+		q.g = append(q.g, g(a.DF))
+		q.h = append(q.h, a.DF/dist.ChiSquareQuantile(alpha, a.DF)-1)
+		both, f := make([]float64, len(ms)), make([]float64, len(ms))
+		for j, b := range ms {
+			if i != j {
+				both[j], f[j] = g(a.DF+b.DF), dist.FQuantileUpper(alpha, a.DF, b.DF)
+			}
 		}
-		return Interval{df * v / dist.ChiSquareQuantileUpper(alpha, df), df * v / dist.ChiSquareQuantile(alpha, df)}
+		q.both, q.f = append(q.both, both), append(q.f, f)
 	}
+	return q
+}
+
+// limits are the limits of the sum of components that c estimates by the method; not cut off at zero.
+func (c combination) limits(ms []MeanSquare, q *factors, how IntervalMethod) Interval {
 	v := c.estimate(ms)
-	return Interval{v - math.Sqrt(c.spread(ms, alpha, true)), v + math.Sqrt(c.spread(ms, alpha, false))}
+	if how == Satterthwaite {
+		if df := c.degreesOfFreedom(ms); df > 0 {
+			return Interval{df * v / dist.ChiSquareQuantileUpper(q.alpha, df), df * v / dist.ChiSquareQuantile(q.alpha, df)}
+		}
+	}
+	return Interval{v - math.Sqrt(c.spread(ms, q, true)), v + math.Sqrt(c.spread(ms, q, false))}
 }
 
 // spread is the squared distance of the lower (or upper) limit from the estimate by the modified-large-sample method:
@@ -108,44 +130,36 @@ func (c combination) limits(ms []MeanSquare, alpha float64, how IntervalMethod) 
 // Source: F. A. Graybill and C.-M. Wang, Journal of the American Statistical Association 75 (1980), 869-873; N. Ting, R. K.
 // Burdick, F. A. Graybill, S. Jeyaratnam, T.-F. C. Lu, Journal of Statistical Computation and Simulation 35 (1990), 135-143;
 // for gauge studies R. K. Burdick and G. A. Larsen, Journal of Quality Technology 29 (1997), 261-273 (formulas from memory).
-func (c combination) spread(ms []MeanSquare, alpha float64, lower bool) float64 {
+func (c combination) spread(ms []MeanSquare, k *factors, lower bool) float64 {
 	sign := 1.0
 	if !lower {
 		sign = -1
 	}
-	g := func(n float64) float64 { return 1 - n/dist.ChiSquareQuantileUpper(alpha, n) }
-	h := func(n float64) float64 { return n/dist.ChiSquareQuantile(alpha, n) - 1 }
 	var plus, minus []int
-	for i, v := range c {
-		switch {
-		case sign*v > 0:
-			plus = append(plus, i)
-		case sign*v < 0:
-			minus = append(minus, i)
-		}
-	}
-	size := func(i int) float64 { return math.Abs(c[i]) * ms[i].MS }
 	v := 0.0
-	for _, q := range plus {
-		v += sq(g(ms[q].DF) * size(q))
-	}
-	for _, r := range minus {
-		v += sq(h(ms[r].DF) * size(r))
+	size := func(i int) float64 { return math.Abs(c[i]) * ms[i].MS }
+	for i, w := range c {
+		switch {
+		case sign*w > 0:
+			plus = append(plus, i)
+			v += sq(k.g[i] * size(i))
+		case sign*w < 0:
+			minus = append(minus, i)
+			v += sq(k.h[i] * size(i))
+		}
 	}
 	if len(minus) == 0 {
 		return v
 	}
-	for _, q := range plus {
-		nq := ms[q].DF
-		for _, r := range minus {
-			f := dist.FQuantileUpper(alpha, nq, ms[r].DF)
-			v += (sq(f-1) - sq(g(nq)*f) - sq(h(ms[r].DF))) / f * size(q) * size(r)
-		}
-	}
 	for i, q := range plus {
+		for _, r := range minus {
+			f := k.f[q][r]
+			v += (sq(f-1) - sq(k.g[q]*f) - sq(k.h[r])) / f * size(q) * size(r)
+		}
+		nq := ms[q].DF
 		for _, t := range plus[i+1:] {
-			nq, nt := ms[q].DF, ms[t].DF
-			star := (sq(g(nq+nt)*(nq+nt))/(nq*nt) - sq(g(nq))*nq/nt - sq(g(nt))*nt/nq) / float64(len(plus)-1)
+			nt := ms[t].DF
+			star := (sq(k.both[q][t]*(nq+nt))/(nq*nt) - sq(k.g[q])*nq/nt - sq(k.g[t])*nt/nq) / float64(len(plus)-1)
 			v += star * size(q) * size(t)
 		}
 	}
@@ -157,10 +171,10 @@ func sq(v float64) float64 { return v * v }
 // ratioLimits are limits of the ratio of two sums of components: the values d at which the limits of num - d den reach
 // zero, cut off at zero. hint is the point estimate. Where the scatter leaves den's lower limit below zero the ratio to den
 // has no upper limit; then that to least, a part of den which is a mean square of its own, stands in.
-func ratioLimits(num, den, least combination, ms []MeanSquare, alpha, hint float64) Interval {
+func ratioLimits(num, den, least combination, ms []MeanSquare, q *factors, hint float64) Interval {
 	limit := func(den combination, upper bool) func(float64) float64 {
 		return func(d float64) float64 {
-			l := num.plus(-d, den).limits(ms, alpha, ModifiedLargeSample)
+			l := num.plus(-d, den).limits(ms, q, ModifiedLargeSample)
 			if upper {
 				return l.Upper
 			}

@@ -106,16 +106,16 @@ type ProbeHealth struct {
 // probe's bias at calibration): the deviation d. Of each probe it keeps the mean of d since then and an exponentially
 // weighted average over all panels,
 //
-//	z = (1 - lambda) z + lambda d,  var z = s^2 [q f + sum_m w_m^2 / n_m]
+//	z = (1 - lambda) z + lambda d,  var z = s^2 [q f(lambda) + f(0) sum_m w_m^2 / n_m]
 //
-// where s is the probe's standard deviation within moulds, q the sum of squared weights, f = (1 + phi (1-lambda)) / (1 - phi
+// where s is the probe's standard deviation within moulds, q the sum of squared weights, f(lambda) = (1 + phi (1-lambda)) / (1 - phi
 // (1-lambda)) widens for the lag-1 correlation phi of neighbouring panels (never below 1), w_m is the weight of mould m and
 // n_m its baseline. The limit for the largest of P probes is that of Sidak at 1/RunLength a panel, with Student's t for s.
 //
 // A second average runs for each mould and probe over that mould's panels alone. A probe beyond its limit the same way on
 // at least Together moulds is a finding about the gauge: a mould moves one place of its own glass, only the probe moves that
-// place of all. The limit makes the chance of that, binomial over the moulds and Sidak over probes and sides, at most
-// 1/RunLength a panel. A place that all moulds share (a mark of the plunger) looks the same: turn a panel to tell.
+// place of all. The limit makes the chance of that, binomial over the moulds (for averages correlated like neighbouring panels) and Sidak
+// over probes and sides, at most 1/RunLength a panel. A place that all moulds share (a mark of the plunger) looks the same: turn a panel to tell.
 //
 // Memory is fixed by probes and moulds, and grows with the logarithm of the panels only.
 //
@@ -243,15 +243,37 @@ func (h *ProbeHealth) setLimits() {
 	if ready < o.Together {
 		return
 	}
-	// The chance q for one mould at which Together of them are beyond with the chance side.
-	miss := func(logq float64) float64 {
-		return math.Log(dist.BinomialTail(o.Together-1, ready, math.Exp(logq))) - math.Log(side)
+	phi := 0.0
+	if h.CrossSq[3] > 0 {
+		phi = math.Min(0.99, math.Max(0, h.CrossSq[2]/h.CrossSq[3]))
 	}
-	logq, err := dist.Root(miss, math.Log(side)/float64(o.Together)-math.Log(float64(ready)), math.Log(0.4999))
+	// The limit u at which Together of the ready moulds are beyond with the chance side.
+	miss := func(u float64) float64 {
+		return math.Log(side) - math.Log(atLeast(o.Together, ready, u, phi)+1e-300)
+	}
+	u, err := dist.Root(miss, 0, dist.NormalQuantileUpper(side/float64(ready))) // from sure to be exceeded to no need of company
 	if err != nil {
-		logq = math.Log(side) // the cautious end
+		u = dist.NormalQuantileUpper(side)
 	}
-	h.MouldLimit = dist.StudentTQuantileUpper(math.Exp(logq), df)
+	h.MouldLimit = dist.StudentTQuantileUpper(dist.NormalTail(u), df)
+}
+
+// atLeast is the chance that k or more of m standard normal variables with equal correlations rho are above u:
+//
+//	integral phi(z) P(Binomial(m, q(z)) >= k) dz,  q(z) = 1 - Phi((u - sqrt(rho) z)/sqrt(1 - rho))
+//
+// by the trapezoidal rule, whose error for this integrand falls faster than any power of the step.
+func atLeast(k, m int, u, rho float64) float64 {
+	if rho < 1e-3 {
+		return dist.BinomialTail(k-1, m, dist.NormalTail(u))
+	}
+	const step = 0.2
+	var s dist.Accumulator
+	for i := -45; i <= 60; i++ {
+		z := step * float64(i)
+		s.Add(step * dist.NormalPDF(z) * dist.BinomialTail(k-1, m, dist.NormalTail((u-math.Sqrt(rho)*z)/math.Sqrt(1-rho))))
+	}
+	return s.Sum()
 }
 
 // widening is the factor by which the lag-1 correlation of neighbours widens the variance of an average.
@@ -277,8 +299,9 @@ func (h *ProbeHealth) watch(mould int, residuals []float64, s *ProbeStep) {
 			baseline += w * w / float64(n)
 		}
 	}
+	baseline *= widening(h.CrossSq[2], h.CrossSq[3], 0) // neighbouring panels are in neighbouring moulds' signatures too
 	all := widening(h.CrossSq[2], h.CrossSq[3], o.Lambda)
-	own := widening(h.CrossSq[0], h.CrossSq[1], o.MouldLambda)
+	own, ownMean := widening(h.CrossSq[0], h.CrossSq[1], o.MouldLambda), widening(h.CrossSq[0], h.CrossSq[1], 0)
 	block := h.History.open(s.Panel, o.Probes)
 	at := mould * o.Probes
 	for p, r := range residuals {
@@ -303,7 +326,7 @@ func (h *ProbeHealth) watch(mould int, residuals []float64, s *ProbeStep) {
 		if h.MouldLimit == 0 {
 			continue
 		}
-		limit := h.MouldLimit * math.Sqrt(v*(h.MouldSq[k]*own+1/float64(h.Count[k])))
+		limit := h.MouldLimit * math.Sqrt(v*(h.MouldSq[k]*own+ownMean/float64(h.Count[k])))
 		side := int8(0)
 		switch {
 		case h.MouldEWMA[k] > limit:
@@ -345,123 +368,6 @@ func (h *ProbeHealth) turn(k, p int, side int8) {
 		h.Down[p]++
 	}
 	h.Side[k] = side
-}
-
-// Findings are the probes that stand found at present.
-func (h *ProbeHealth) Findings() []ProbeFinding {
-	var out []ProbeFinding
-	for p, found := range h.Found {
-		if found {
-			out = append(out, h.finding(p))
-		}
-	}
-	return out
-}
-
-// finding works out when a probe began to move and by how much. The beginning is the one that makes the deviations since
-// likeliest, as a step from zero: the greatest S^2/n of the deviations' sum S over the n panels since, over the blocks that
-// the history keeps; Earliest is the first beginning whose likelihood ratio is within the chi-square quantile with one
-// degree of freedom. The size is S/n with the error of n correlated panels and of the signatures.
-//
-// Source: T. R. Samuel, J. J. Pignatiello, J. A. Calvin, Quality Engineering 10 (1998), 521-527.
-func (h *ProbeHealth) finding(p int) ProbeFinding {
-	o := &h.Options
-	side := int8(1)
-	if h.Down[p] > h.Up[p] {
-		side = -1
-	}
-	f := ProbeFinding{Probe: p}
-	for m := range o.Moulds {
-		if h.Side[m*o.Probes+p] == side {
-			f.Moulds = append(f.Moulds, m)
-		}
-	}
-	for q := range h.Found {
-		if q != p && max(h.Up[q], h.Down[q]) >= o.Together {
-			f.Others++
-		}
-	}
-	v := h.SS[p] / h.DF[p] * widening(h.CrossSq[2], h.CrossSq[3], 0)
-	s, n, best := 0.0, 0.0, math.Inf(-1)
-	type start struct {
-		panel int64
-		like  float64
-	}
-	var starts []start
-	number := 0.0
-	h.History.backwards(func(b *block) {
-		s += b.Sum[p]
-		n += float64(b.N[p])
-		if n == 0 {
-			return
-		}
-		like := s * s / n
-		starts = append(starts, start{b.Start, like})
-		if like > best && s*float64(side) > 0 {
-			best, number = like, n
-			f.SizeUM, f.Since, f.Earliest = s/n, b.Start, b.Start
-		}
-	})
-	drop := v * dist.ChiSquareQuantileUpper(1-o.Confidence, 1)
-	for _, st := range starts {
-		if best-st.like <= drop && st.panel < f.Earliest {
-			f.Earliest = st.panel
-		}
-	}
-	if number > 0 {
-		ready := 0.0
-		for _, k := range h.Seen {
-			if k >= o.Baseline {
-				ready++
-			}
-		}
-		se := math.Sqrt(v/number + h.SS[p]/h.DF[p]/(ready*float64(o.Baseline)))
-		f.Interval = about(f.SizeUM, dist.StudentTQuantileUpper((1-o.Confidence)/2, h.DF[p])*se)
-	}
-	return f
-}
-
-// ProbeState is one probe as it stands.
-type ProbeState struct {
-	Probe   int     `json:"probe"` // from 0
-	N       int64   `json:"n"`     // panels since the signature was known
-	MeanUM  float64 `json:"mean_um"`
-	SEUM    float64 `json:"se_um"` // of the mean
-	EWMAUM  float64 `json:"ewma_um"`
-	LimitUM float64 `json:"limit_um"` // the EWMA is beyond where |EWMAUM| > LimitUM; 0: no limit yet
-	SigmaUM float64 `json:"sigma_um"` // standard deviation of one deviation within moulds
-	Up      int     `json:"up"`       // moulds on which it is beyond, each way
-	Down    int     `json:"down"`
-	Found   bool    `json:"found"`
-}
-
-// Probes are all probes as they stand.
-func (h *ProbeHealth) Probes() []ProbeState {
-	o := &h.Options
-	out := make([]ProbeState, o.Probes)
-	baseline, ready := 0.0, 0.0
-	for m, w := range h.Share {
-		if n := h.Seen[m]; n > 0 {
-			baseline += w * w / float64(n)
-		}
-		if h.Seen[m] >= o.Baseline {
-			ready++
-		}
-	}
-	for p := range out {
-		s := ProbeState{Probe: p, N: h.N[p], EWMAUM: h.EWMA[p], Up: h.Up[p], Down: h.Down[p], Found: h.Found[p]}
-		if h.DF[p] > 0 {
-			v := h.SS[p] / h.DF[p]
-			s.SigmaUM = math.Sqrt(v)
-			s.LimitUM = h.Limit * math.Sqrt(v*(h.EWMASq[p]*widening(h.CrossSq[2], h.CrossSq[3], o.Lambda)+baseline))
-			if s.N > 0 {
-				s.MeanUM = h.Sum[p] / float64(s.N)
-				s.SEUM = math.Sqrt(v * (widening(h.CrossSq[2], h.CrossSq[3], 0)/float64(s.N) + 1/(ready*float64(o.Baseline))))
-			}
-		}
-		out[p] = s
-	}
-	return out
 }
 
 // Relearn forgets a mould's signature, as after a mould change: its next Baseline panels make the new one, into which a

@@ -321,24 +321,24 @@ func (s *Study) fill(c sums) {
 			*k = none
 		}
 	}
-	alpha := (1 - s.Options.Confidence) / 2
+	q := newFactors(s.Lines, (1-s.Options.Confidence)/2)
 	reproduce := c.appraiser.plus(1, c.interact)
 	gauge := c.repeat.plus(1, reproduce)
 	total := gauge.plus(1, c.part)
 	single := func(name string, k combination) Component {
-		out := s.component(k, alpha)
+		out := s.component(k, q)
 		if out.Estimate < 0 {
 			s.Warnings = append(s.Warnings, refusal.Warning{Kind: refusal.Adjusted, What: name, Value: out.Estimate,
 				Detail: "The variance between " + name + " came out below zero and is shown as zero."})
 		}
 		return out
 	}
-	s.Repeat = s.component(c.repeat, alpha)
+	s.Repeat = s.component(c.repeat, q)
 	s.Appraiser = single("appraisers", c.appraiser)
 	s.Interact = single("part-appraiser pairs", c.interact)
 	s.Part = single("parts", c.part)
 	together := func(k combination, of ...Component) Component {
-		out := s.component(k, alpha)
+		out := s.component(k, q)
 		out.Variance = 0
 		for _, p := range of {
 			out.Variance += p.Variance
@@ -359,7 +359,7 @@ func (s *Study) fill(c sums) {
 	s.Distinct = math.Sqrt(2 * s.Part.Variance / s.Gauge.Variance)
 	s.Categories = max(1, int(math.Min(s.Distinct, 1e9)))
 	hint := s.Part.Variance / s.Gauge.Variance
-	r := ratioLimits(c.part, gauge, c.repeat, s.Lines, alpha, hint)
+	r := ratioLimits(c.part, gauge, c.repeat, s.Lines, q, hint)
 	s.DistinctCI = Interval{math.Sqrt(2 * r.Lower), math.Sqrt(2 * r.Upper)}
 	s.PercentCI = Interval{100 / math.Sqrt(1+r.Upper), 100 / math.Sqrt(1+r.Lower)}
 	if t := s.Options.Tolerance; t > 0 {
@@ -374,11 +374,11 @@ func (s *Study) fill(c sums) {
 	}
 }
 
-func (s *Study) component(k combination, alpha float64) Component {
+func (s *Study) component(k combination, q *factors) Component {
 	out := Component{Estimate: k.estimate(s.Lines), DF: k.degreesOfFreedom(s.Lines)}
 	out.Variance = math.Max(0, out.Estimate)
 	out.SD = math.Sqrt(out.Variance)
-	l := k.limits(s.Lines, alpha, s.Options.Intervals)
+	l := k.limits(s.Lines, q, s.Options.Intervals)
 	out.SDInterval = Interval{math.Sqrt(math.Max(0, l.Lower)), math.Sqrt(math.Max(0, l.Upper))}
 	return out
 }
