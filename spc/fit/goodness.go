@@ -54,8 +54,7 @@ type Goodness struct {
 // says so. Values of a histogram are taken as evenly spread within their bins. Refused is what Fit refuses.
 //
 // Source: R. B. D'Agostino and M. A. Stephens (eds), Goodness-of-Fit Techniques (1986), sections 4.8 to 4.12, tables 4.7
-// to 4.21; p-value of the Weibull distribution: MIL-HDBK-17-1F (2002), 8.3.4; tables and formulas from memory, checked
-// by simulation.
+// to 4.21; tables and formulas from memory, checked by simulation.
 func AndersonDarling(s *Sample, family Family, o Resampling) (*Goodness, error) {
 	t, warnings, err := s.tested()
 	if err != nil {
@@ -80,7 +79,7 @@ func AndersonDarling(s *Sample, family Family, o Resampling) (*Goodness, error) 
 	case LargestExtreme, Weibull:
 		g.A2 = andersonDarling(x, d)
 		g.Adjusted = g.A2 * (1 + 0.2/math.Sqrt(n))
-		g.P = extremeP(g.Adjusted)
+		g.P = normalP(asNormal(g.Adjusted, extremePoints))
 	case Exponential, Rayleigh:
 		g.A2 = andersonDarling(x, d)
 		g.Adjusted = g.A2 * (1 + 0.6/n)
@@ -89,7 +88,7 @@ func AndersonDarling(s *Sample, family Family, o Resampling) (*Goodness, error) 
 		g.A2 = andersonDarling(x, d)
 		g.Adjusted = g.A2
 		if shape := d.Parameters()[0].Value; family == Gamma && shape >= 1 {
-			g.P = normalP(gammaAsNormal(g.A2, shape))
+			g.P = normalP(asNormal(g.A2, gammaPointsOf(shape)))
 			break
 		}
 		return g, g.bootstrap(o)
@@ -198,13 +197,10 @@ func normalP(a float64) float64 {
 	return math.Exp(1.2937 - 5.709*a + 0.0186*a*a)
 }
 
-// extremeP is that of an extreme-value distribution with both parameters fitted.
-func extremeP(a float64) float64 {
-	if !(a > 0) {
-		return 1
-	}
-	return 1 / (1 + math.Exp(-0.10+1.24*math.Log(a)+4.48*a))
-}
+// extremePoints are the upper points 25, 10, 5, 2.5 and 1 % of the adjusted A^2 of an extreme-value distribution with both
+// parameters fitted, table 4.17. They lie so near those of the normal distribution that its formula serves between and
+// beyond them.
+var extremePoints = []float64{0.474, 0.637, 0.757, 0.877, 1.038}
 
 // exponentialP is that of an exponential distribution with fitted scale, table 4.14; beyond 10 that of 10.
 func exponentialP(a float64) float64 {
@@ -240,19 +236,27 @@ var gammaPoints = []struct {
 	{math.Inf(1), [6]float64{0.470, 0.631, 0.752, 0.873, 1.035, 1.159}},
 }
 
-// gammaAsNormal is the A^2 of a normal distribution that is as rare as a is with a gamma distribution: between the
-// points of the table in proportion, beyond them in the proportion of the last; between shapes by 1/shape.
-func gammaAsNormal(a, shape float64) float64 {
+// gammaPointsOf are the points of a shape of at least 1, between the table's shapes by 1/shape.
+func gammaPointsOf(shape float64) []float64 {
 	k := 1
 	for gammaPoints[k].shape < shape {
 		k++
 	}
 	lo, hi := gammaPoints[k-1], gammaPoints[k]
 	t := (1/lo.shape - 1/shape) / (1/lo.shape - 1/hi.shape)
+	out := make([]float64, len(lo.points))
+	for i := range out {
+		out[i] = lo.points[i] + t*(hi.points[i]-lo.points[i])
+	}
+	return out
+}
+
+// asNormal is the adjusted A^2 of a normal distribution that is as rare as a is where points are the upper points 25, 10,
+// 5 % ... of its statistic: between points in proportion, beyond them in the proportion of the last.
+func asNormal(a float64, points []float64) float64 {
 	limit := gammaPoints[len(gammaPoints)-1].points
 	var before, beforeN float64
-	for i := range limit {
-		at := lo.points[i] + t*(hi.points[i]-lo.points[i])
+	for i, at := range points {
 		if a <= at {
 			return beforeN + (a-before)/(at-before)*(limit[i]-beforeN)
 		}

@@ -108,12 +108,14 @@ func (d folded) Tail(x float64) float64 {
 	return math.Min(1, dist.NormalTail((x-d.mu)/d.sigma)+dist.NormalTail((x+d.mu)/d.sigma))
 }
 func (d folded) Quantile(p float64) float64 {
+	checkProbability(p)
 	if p > 0.5 {
 		return solve(func(x float64) float64 { return 1 - p - d.Tail(x) }, 0, d.mu+40*d.sigma)
 	}
 	return solve(func(x float64) float64 { return d.CDF(x) - p }, 0, d.mu+40*d.sigma)
 }
 func (d folded) QuantileUpper(p float64) float64 {
+	checkProbability(p)
 	if p > 0.5 {
 		return solve(func(x float64) float64 { return d.CDF(x) - (1 - p) }, 0, d.mu+40*d.sigma)
 	}
