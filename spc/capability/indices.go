@@ -1,0 +1,170 @@
+package capability
+
+import (
+	"math"
+
+	"sagwatch/spc/dist"
+	"sagwatch/spc/fit"
+	"sagwatch/spc/refusal"
+)
+
+// Indices are point estimates of capability (within) or performance (overall); a figure that its specification does not allow
+// is NaN: C needs two limits, CL a lower and CU an upper one.
+type Indices struct {
+	C  float64 // Cp or Pp
+	CL float64 // Cpl or Ppl
+	CU float64 // Cpu or Ppu
+	CK float64 // Cpk or Ppk, the lesser of the two that there are
+}
+
+// between puts indices together from what lies below and above a middle: half a natural spread on each side.
+func (s Spec) between(middle, below, above float64) Indices {
+	nan := math.NaN()
+	i := Indices{nan, nan, nan, nan}
+	lower, upper := s.sides()
+	if lower && below > 0 {
+		i.CL = (middle - s.Lower) / below
+		i.CK = i.CL
+	}
+	if upper && above > 0 {
+		i.CU = (s.Upper - middle) / above
+		if !(i.CK < i.CU) {
+			i.CK = i.CU
+		}
+	}
+	if lower && upper && below+above > 0 {
+		i.C = (s.Upper - s.Lower) / (below + above)
+	}
+	return i
+}
+
+// Normal gives the indices of a normal characteristic with this mean and standard deviation, in the characteristic's unit:
+//
+//	C = (U - L) / (6 sd),  CL = (mean - L) / (3 sd),  CU = (U - mean) / (3 sd),  CK = min(CL, CU)
+//
+// It refuses what Spec.Check refuses, a mean that is not finite and an sd that is not above zero.
+//
+// Source: ISO 22514-2; NIST/SEMATECH e-Handbook of Statistical Methods, 6.1.6.
+func Normal(mean, sd float64, s Spec) (Indices, error) {
+	if err := s.Check(); err != nil {
+		return Indices{}, err
+	}
+	if err := refusal.Finite("mean and standard deviation", []float64{mean, sd}); err != nil {
+		return Indices{}, err
+	}
+	if !(sd > 0) {
+		return Indices{}, refusal.Constant("values", 0)
+	}
+	return s.between(mean, 3*sd, 3*sd), nil
+}
+
+// Cpm is the index about the target T,
+//
+//	Cpm = (U - L) / (6 sqrt(sd^2 + (mean - T)^2))
+//
+// for a specification with two limits; without a target the middle counts. It refuses as Normal, and one limit only.
+//
+// Source: L. K. Chan, S. W. Cheng, F. A. Spiring, "A new measure of process capability: Cpm", J. Quality Technology 20 (1988),
+// 162-175; from memory.
+func Cpm(mean, sd float64, s Spec) (float64, error) {
+	if _, err := Normal(mean, sd, s); err != nil {
+		return 0, err
+	}
+	if lower, upper := s.sides(); !lower || !upper {
+		return 0, refusal.Shapes("Cpm needs a lower and an upper limit")
+	}
+	t, _ := s.Middle()
+	return (s.Upper - s.Lower) / (6 * math.Hypot(sd, mean-t)), nil
+}
+
+// Percentile gives the indices of any distribution by its percentiles x,
+//
+//	C = (U - L) / (x99.865 - x0.135),  CL = (x50 - L) / (x50 - x0.135),  CU = (U - x50) / (x99.865 - x50),  CK = min(CL, CU)
+//
+// which are those of Normal for a normal one. It refuses what Spec.Check refuses, and percentiles that do not ascend.
+//
+// Source: ISO 22514-2, percentile method.
+func Percentile(d fit.Distribution, s Spec) (Indices, error) {
+	if err := s.Check(); err != nil {
+		return Indices{}, err
+	}
+	return s.percentiles(d.Quantile(fit.OuterTail), d.Quantile(0.5), d.QuantileUpper(fit.OuterTail))
+}
+
+func (s Spec) percentiles(low, half, high float64) (Indices, error) {
+	if err := refusal.Finite("percentiles", []float64{low, half, high}); err != nil {
+		return Indices{}, err
+	}
+	lower, upper := s.sides()
+	if lower && !(low < half) || upper && !(half < high) {
+		return Indices{}, refusal.Constant("percentiles", 3)
+	}
+	return s.between(half, half-low, high-half), nil
+}
+
+// natural are the probabilities of the percentile method, ascending.
+var natural = []float64{fit.OuterTail, 0.5, 1 - fit.OuterTail}
+
+// EnoughForPercentiles is the number of values from which on at least one is expected beyond each outer percentile; with
+// fewer the empirical percentile is little else than the extreme value.
+const EnoughForPercentiles = 741
+
+// Empirical gives the indices from the sample's own percentiles (see Percentile), with a warning where fewer than
+// EnoughForPercentiles values reach for the outer ones.
+func Empirical(s *fit.Sample, spec Spec) (Indices, []refusal.Warning, error) {
+	if err := spec.Check(); err != nil {
+		return Indices{}, nil, err
+	}
+	var q [3]float64
+	s.Quantiles(q[:], natural, nil)
+	i, err := spec.percentiles(q[0], q[1], q[2])
+	if err != nil {
+		return Indices{}, nil, err
+	}
+	var warnings []refusal.Warning
+	if n := s.N(); n < EnoughForPercentiles {
+		w := refusal.Small("values", n, EnoughForPercentiles)
+		w.Detail = "The outer percentiles are little else than the least and the greatest value."
+		warnings = append(warnings, w)
+	}
+	return i, warnings, nil
+}
+
+// Enough is the number of independent values at which a two-sided interval of a normal Ck of about c is as narrow as ± share of it:
+//
+//	n = 1 + z^2 (1 / (9 c^2) + 1/2) / share^2
+//
+// from Bissell's variance; c 0 means a Cp, whose mean does not enter. It refuses a share outside (0, 1), a c below 0 and a
+// confidence outside (0, 1).
+func Enough(c, share, confidence float64) (int, error) {
+	if err := level(confidence); err != nil {
+		return 0, err
+	}
+	if !(share > 0 && share < 1) {
+		return 0, refusal.Setting("the wanted half width", share, "must be a share of the index between 0 and 1")
+	}
+	if !(c >= 0 && c <= 1e6) {
+		return 0, refusal.Setting("the index", c, "must be 0 or above")
+	}
+	z := dist.NormalQuantileUpper((1 - confidence) / 2)
+	v := 0.5
+	if c > 0 {
+		v += 1 / (9 * c * c)
+	}
+	n := 1 + z*z*v/(share*share)
+	return int(math.Ceil(min(n, 1e9))), nil
+}
+
+// small warns of fewer values than pin an index down to ± 10 % (95 %).
+func small(n int, c float64) []refusal.Warning {
+	if math.IsNaN(c) || c < 0 {
+		c = 1
+	}
+	enough, err := Enough(max(c, 0.33), 0.1, 0.95)
+	if err != nil || n >= enough {
+		return nil
+	}
+	w := refusal.Small("values", n, enough)
+	w.Detail = "Then the interval would be no wider than ± 10 % of the index."
+	return []refusal.Warning{w}
+}
