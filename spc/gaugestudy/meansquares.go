@@ -28,10 +28,10 @@ type MeanSquare struct {
 	Against string  `json:"against,omitempty"`
 }
 
-// test fills in F against another line. A ratio over nothing is left untested.
+// test fills in F against another line. A ratio over nothing, or next to it, is left untested.
 func (m *MeanSquare) test(against MeanSquare) {
-	if against.MS > 0 {
-		m.Tested, m.F, m.Against = true, m.MS/against.MS, against.Source
+	if f := m.MS / against.MS; f <= 1e100 {
+		m.Tested, m.F, m.Against = true, f, against.Source
 		m.P = dist.FTail(m.F, m.DF, against.DF)
 	}
 }
@@ -109,11 +109,12 @@ func (c combination) limits(ms []MeanSquare, q *factors, how IntervalMethod) Int
 			return Interval{df * v / dist.ChiSquareQuantileUpper(q.alpha, df), df * v / dist.ChiSquareQuantile(q.alpha, df)}
 		}
 	}
-	return Interval{v - math.Sqrt(c.spread(ms, q, true)), v + math.Sqrt(c.spread(ms, q, false))}
+	return Interval{v - c.spread(ms, q, true), v + c.spread(ms, q, false)}
 }
 
-// spread is the squared distance of the lower (or upper) limit from the estimate by the modified-large-sample method:
-// for a sum of positive terms only
+// spread is the distance of the lower (or upper) limit from the estimate by the modified-large-sample method:
+// the root,
+// for a sum of positive terms only, of
 //
 //	lower: sum G_i^2 c_i^2 MS_i^2,  upper: sum H_i^2 c_i^2 MS_i^2
 //	G_i = 1 - n_i / chi2(alpha upper; n_i),  H_i = n_i / chi2(alpha lower; n_i) - 1
@@ -137,7 +138,14 @@ func (c combination) spread(ms []MeanSquare, k *factors, lower bool) float64 {
 	}
 	var plus, minus []int
 	v := 0.0
-	size := func(i int) float64 { return math.Abs(c[i]) * ms[i].MS }
+	scale := 0.0 // so that no square overflows
+	for i, w := range c {
+		scale = math.Max(scale, math.Abs(w)*ms[i].MS)
+	}
+	if scale == 0 {
+		return 0
+	}
+	size := func(i int) float64 { return math.Abs(c[i]) * ms[i].MS / scale }
 	for i, w := range c {
 		switch {
 		case sign*w > 0:
@@ -149,7 +157,7 @@ func (c combination) spread(ms []MeanSquare, k *factors, lower bool) float64 {
 		}
 	}
 	if len(minus) == 0 {
-		return v
+		return scale * math.Sqrt(v)
 	}
 	for i, q := range plus {
 		for _, r := range minus {
@@ -163,7 +171,7 @@ func (c combination) spread(ms []MeanSquare, k *factors, lower bool) float64 {
 			v += star * size(q) * size(t)
 		}
 	}
-	return math.Max(0, v)
+	return scale * math.Sqrt(math.Max(0, v))
 }
 
 func sq(v float64) float64 { return v * v }

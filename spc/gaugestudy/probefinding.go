@@ -40,7 +40,7 @@ func (h *ProbeHealth) finding(p int) ProbeFinding {
 			f.Others++
 		}
 	}
-	v := h.SS[p] / h.DF[p] * widening(h.CrossSq[2], h.CrossSq[3], 0)
+	v := h.variance(p) * widening(h.CrossSq[2], h.CrossSq[3], 0)
 	s, n, best := 0.0, 0.0, math.Inf(-1)
 	type start struct {
 		panel int64
@@ -110,7 +110,7 @@ func (h *ProbeHealth) Probes() []ProbeState {
 	for p := range out {
 		s := ProbeState{Probe: p, N: h.N[p], EWMAUM: h.EWMA[p], Up: h.Up[p], Down: h.Down[p], Found: h.Found[p]}
 		if h.DF[p] > 0 {
-			v := h.SS[p] / h.DF[p]
+			v := h.variance(p)
 			s.SigmaUM = math.Sqrt(v)
 			s.LimitUM = h.Limit * math.Sqrt(v*(h.EWMASq[p]*widening(h.CrossSq[2], h.CrossSq[3], o.Lambda)+baseline*widening(h.CrossSq[2], h.CrossSq[3], 0)))
 			if s.N > 0 {

@@ -162,11 +162,11 @@ type ProbeFinding struct {
 }
 
 // usable tells a residual from a missing one.
-func usable(v float64) bool { return math.Abs(v) <= 1e100 }
+func usable(v float64) bool { return math.Abs(v) <= 1e9 }
 
 // Step takes in the residuals (um, after the shape terms, NaN where missing or left out) of the next panel in gauge order,
 // of a mould numbered from 0. It refuses another number of residuals, a mould that does not exist and residuals that are
-// infinite or beyond 1e100, and then changes nothing.
+// beyond ±1e9 um, and then changes nothing.
 func (h *ProbeHealth) Step(mould int, residuals []float64) (ProbeStep, error) {
 	o := &h.Options
 	if len(residuals) != o.Probes {
@@ -188,6 +188,14 @@ func (h *ProbeHealth) Step(mould int, residuals []float64) (ProbeStep, error) {
 	}
 	h.watch(mould, residuals, &s)
 	return s, nil
+}
+
+// variance of a probe's deviations within moulds, um^2; never below that of 1e-6 um, which no probe resolves.
+func (h *ProbeHealth) variance(p int) float64 {
+	if h.DF[p] == 0 {
+		return 1e-12
+	}
+	return math.Max(1e-12, h.SS[p]/h.DF[p])
 }
 
 func (h *ProbeHealth) learn(mould int, residuals []float64) {
@@ -306,11 +314,11 @@ func (h *ProbeHealth) watch(mould int, residuals []float64, s *ProbeStep) {
 	at := mould * o.Probes
 	for p, r := range residuals {
 		k := at + p
-		if math.IsNaN(r) || h.Count[k] < 2 || !(h.SS[p] > 0) {
+		if math.IsNaN(r) || h.Count[k] < 2 || h.DF[p] == 0 {
 			continue
 		}
 		d := r - h.Signature[k]
-		v := h.SS[p] / h.DF[p]
+		v := h.variance(p)
 		h.Sum[p] += d
 		h.N[p]++
 		block.Sum[p] += d

@@ -99,8 +99,8 @@ func SingleMaster(x []float64, o SingleMasterOptions) (SingleMasterResult, error
 	r.CgInterval = Interval{width / (6 * r.SDInterval.Upper), width / (6 * r.SDInterval.Lower)}
 	r.Cgk = (width/2 - math.Abs(r.Bias)) / (3 * r.SD)
 	root := 3 * math.Sqrt(n)
-	t := root * r.Cgk
-	r.CgkInterval = Interval{dist.NoncentralTDeltaUpper(t, r.DF, a) / root, dist.NoncentralTDelta(t, r.DF, a) / root}
+	delta := noncentrality(root*r.Cgk, r.DF, a)
+	r.CgkInterval = Interval{delta.Lower / root, delta.Upper / root}
 	r.URepeatability, r.UResolution, r.UBias = r.SD, o.Resolution/math.Sqrt(12), math.Abs(r.Bias)/math.Sqrt(3)
 	if r.N < enoughRepeats {
 		r.Warnings = append(r.Warnings, refusal.Small("readings", r.N, enoughRepeats))
@@ -110,6 +110,19 @@ func SingleMaster(x []float64, o SingleMasterOptions) (SingleMasterResult, error
 			Detail: "The resolution is coarser than a twentieth of the tolerance."})
 	}
 	return r, nil
+}
+
+// noncentrality are the limits of the non-centrality of a t statistic, each missed with probability a. Beyond ±10^4 the
+// scatter of the standard deviation is all that counts: delta = t sqrt(chi-square / df), right to about 1/t.
+func noncentrality(t, df, a float64) Interval {
+	switch {
+	case t < -1e4:
+		m := noncentrality(-t, df, a)
+		return Interval{-m.Upper, -m.Lower}
+	case t > 1e4:
+		return Interval{t * math.Sqrt(dist.ChiSquareQuantile(a, df)/df), t * math.Sqrt(dist.ChiSquareQuantileUpper(a, df)/df)}
+	}
+	return Interval{dist.NoncentralTDeltaUpper(t, df, a), dist.NoncentralTDelta(t, df, a)}
 }
 
 // MeasuringSystem lists the standard uncertainties that make up a measuring system, all in the characteristic's unit.
