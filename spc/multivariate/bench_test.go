@@ -2,6 +2,7 @@ package multivariate_test
 
 import (
 	"fmt"
+	"math"
 	"math/rand/v2"
 	"testing"
 
@@ -34,13 +35,18 @@ func BenchmarkExplain(b *testing.B) {
 	if err != nil {
 		b.Fatal(err)
 	}
-	t, err := base.T2()
+	// just beyond the limit and spread evenly over independent terms: every subset is looked at
+	limit, err := base.PhaseTwoLimit(0.0027)
 	if err != nil {
 		b.Fatal(err)
 	}
-	x := append([]float64(nil), base.Mean...)
-	for j := range x { // spread over all terms, so that every subset is looked at
-		x[j] += []float64{1, -1}[j%2] * 1.05 * t.Covariance()[j*11+j]
+	x, cov := make([]float64, 11), make([]float64, 121)
+	for j := range x {
+		x[j], cov[12*j] = math.Sqrt(1.05*limit/11), 1
+	}
+	t, err := multivariate.NewT2(make([]float64, 11), cov, nil)
+	if err != nil {
+		b.Fatal(err)
 	}
 	b.ResetTimer()
 	for b.Loop() {

@@ -231,7 +231,7 @@ func (k *onHalfDisc) row(dst []float64, i int, from, to float64) {
 		s := scale * k.b[j]
 		da, db := scale*x-a, s-nu
 		e := 0.5 * (da*da + db*db)
-		if e > 40 {
+		if e > 34 {
 			dst[j] = 0
 			continue
 		}

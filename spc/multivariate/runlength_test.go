@@ -64,7 +64,7 @@ func TestRunLengthsAgreeWithSimulation(t *testing.T) {
 		r := rand.New(rand.NewPCG(1, uint64(p)))
 		state, err := multivariate.NewMEWMA(multivariate.MEWMASettings{Lambda: c.design.Lambda, H: c.design.H, Steady: c.design.Steady}, p)
 		require.NoError(t, err)
-		const runs = 4000
+		const runs = 2500
 		var sum, squares float64
 		x := make([]float64, p)
 		for range runs {
