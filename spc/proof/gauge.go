@@ -26,6 +26,8 @@ func gaugeChecks(r *run) {
 	decisionChecks(r)
 	riskChecks(r)
 	budgetChecks(r)
+	linearityChecks(r)
+	halfTurnChecks(r)
 }
 
 // remembered are values as remembered, by name.
