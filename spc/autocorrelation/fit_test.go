@@ -257,3 +257,23 @@ func TestSmallAndSlowBaselinesWarn(t *testing.T) {
 	require.InDelta(t, -(1+3*f.Model.AR1)/48, l.Bias, 1e-15)
 	require.Greater(t, l.SE, 0.1)
 }
+
+// The estimate of a slow process lies too low by the stated bias, and the process's spread comes out too small with it.
+func TestBiasOfShortBaselines(t *testing.T) {
+	const phi, n, runs = 0.6, 60, 1500
+	m := autocorrelation.Model{Order: autocorrelation.AR1, AR1: phi, Sigma: 0.8} // process sd 1
+	var sum, squares, spread float64
+	for k := range runs {
+		f, err := autocorrelation.FitModel(simulate(m, n, uint64(k)+40000), autocorrelation.AR1, autocorrelation.Options{})
+		require.NoError(t, err)
+		e := f.Model.AR1 - phi
+		sum += e
+		squares += e * e
+		spread += f.ProcessSD
+	}
+	mean := sum / runs
+	se := math.Sqrt((squares/runs - mean*mean) / runs)
+	require.InDelta(t, autocorrelation.ARBias(phi, n), mean, 4*se+0.01) // terms of order 1/n^2 are left out
+	require.Less(t, mean, -4*se)
+	require.Less(t, spread/runs, 0.98)
+}

@@ -250,3 +250,63 @@ func ExampleComponents_Predict() {
 	fmt.Printf("kept %.3f, Q = %.4f, limit %.4f\n", c.Share, p.Q, limit)
 	// Output: kept 0.947, Q = 0.8251, limit 0.6056
 }
+
+// NumPy gives 5.656489287443163 as the greatest T2, of the eighth observation, and SciPy 9.557178182695118 as the limit.
+func ExampleIndividuals() {
+	b, err := multivariate.Individuals(longley, multivariate.Options{Names: []string{"product", "unemployed", "forces"}})
+	if err != nil {
+		fmt.Println(err)
+		return
+	}
+	t, err := b.T2()
+	if err != nil {
+		fmt.Println(err)
+		return
+	}
+	limit, err := b.PhaseOneLimit(0.0027)
+	if err != nil {
+		fmt.Println(err)
+		return
+	}
+	s, err := t.Statistic(longley[7])
+	if err != nil {
+		fmt.Println(err)
+		return
+	}
+	fmt.Printf("T2 = %.6f, limit %.6f\n%v\n", s, limit, b.Warnings[0])
+	// Output:
+	// T2 = 5.656489, limit 9.557178
+	// This rests on 16 observations; 104 would be enough.
+}
+
+// NumPy gives 231.92057116449246 for the first four observations as a subgroup, SciPy the limit 25.992073090712296.
+func ExampleSubgroups() {
+	b, err := multivariate.Subgroups([][][]float64{longley[:4], longley[4:8], longley[8:12], longley[12:]}, multivariate.Options{})
+	if err != nil {
+		fmt.Println(err)
+		return
+	}
+	t, err := b.T2()
+	if err != nil {
+		fmt.Println(err)
+		return
+	}
+	mean := make([]float64, 3)
+	for _, x := range longley[:4] {
+		for j, v := range x {
+			mean[j] += v / 4
+		}
+	}
+	s, err := t.Statistic(mean)
+	if err != nil {
+		fmt.Println(err)
+		return
+	}
+	limit, err := b.PhaseOneLimit(0.0027)
+	if err != nil {
+		fmt.Println(err)
+		return
+	}
+	fmt.Printf("T2 = %.6f, limit %.6f\n", 4*s, limit)
+	// Output: T2 = 231.920571, limit 25.992073
+}
