@@ -21,31 +21,33 @@ type Definition struct {
 
 // AddDefinitions appends a revision of each object, all or none, and sets Revision in defs.
 func (s *Store) AddDefinitions(ctx context.Context, site string, defs []Definition) error {
-	err := pgx.BeginFunc(ctx, s.pool, func(tx pgx.Tx) error {
-		// Two set-ups at once must not count the same revision.
-		if _, err := tx.Exec(ctx, `SELECT pg_advisory_xact_lock($1)`, lockKey("definition", site)); err != nil {
-			return err
-		}
-		for i := range defs {
-			d := &defs[i]
-			// Served by definition_pkey.
-			err := tx.QueryRow(ctx, `
-				INSERT INTO definition (site, kind, id, revision, effective_from, body, retired, reason, by)
-				SELECT $1, $2, $3, coalesce(max(revision), 0) + 1, $4, $5, $6, $7, $8
-				FROM definition WHERE site = $1 AND kind = $2 AND id = $3
-				RETURNING revision, at`,
-				site, d.Kind, d.ID, d.EffectiveFrom, d.Body, d.Retired, d.Reason, d.By).Scan(&d.Revision, &d.At)
-			if err != nil {
-				return wrap(err, "%s %q", d.Kind, d.ID)
-			}
-			d.At = d.At.UTC()
-		}
-		if len(defs) == 0 {
-			return nil
-		}
-		return notify(ctx, tx, Notice{Site: site, Kind: NoticeDefinition})
-	})
+	err := pgx.BeginFunc(ctx, s.pool, func(tx pgx.Tx) error { return addDefinitions(ctx, tx, site, defs) })
 	return wrap(err, "add definitions of site %q", site)
+}
+
+func addDefinitions(ctx context.Context, tx pgx.Tx, site string, defs []Definition) error {
+	// Two set-ups at once must not count the same revision.
+	if _, err := tx.Exec(ctx, `SELECT pg_advisory_xact_lock($1)`, lockKey("definition", site)); err != nil {
+		return err
+	}
+	for i := range defs {
+		d := &defs[i]
+		// Served by definition_pkey.
+		err := tx.QueryRow(ctx, `
+			INSERT INTO definition (site, kind, id, revision, effective_from, body, retired, reason, by)
+			SELECT $1, $2, $3, coalesce(max(revision), 0) + 1, $4, $5, $6, $7, $8
+			FROM definition WHERE site = $1 AND kind = $2 AND id = $3
+			RETURNING revision, at`,
+			site, d.Kind, d.ID, d.EffectiveFrom, d.Body, d.Retired, d.Reason, d.By).Scan(&d.Revision, &d.At)
+		if err != nil {
+			return wrap(err, "%s %q", d.Kind, d.ID)
+		}
+		d.At = d.At.UTC()
+	}
+	if len(defs) == 0 {
+		return nil
+	}
+	return notify(ctx, tx, Notice{Site: site, Kind: NoticeDefinition})
 }
 
 // Definitions lists every revision by kind, id and revision.
