@@ -15,6 +15,7 @@ func multivariateChecks(r *run) {
 	r.t2Limits()
 	r.longleyT2()
 	r.mewmaRunLengths()
+	r.mewmaOfOneTerm()
 	predictionErrorLimits(r)
 }
 
@@ -308,6 +309,28 @@ func (r *run) mewmaRunLengths() {
 			r.worst(c, printed[g])
 		}
 	}
+}
+
+// mewmaOfOneTerm compares the multivariate chart of a single term, with the exact covariance from the start, with the two-sided
+// EWMA of the same weight.
+func (r *run) mewmaOfOneTerm() {
+	var file struct {
+		Rows []struct{ Lam, L, Shift, Computed float64 } `json:"exact_limit_rows"`
+	}
+	r.json("runlength/ewma.json", &file)
+	var pairs []pair
+	for _, row := range file.Rows {
+		if row.Shift != 0 {
+			continue
+		}
+		got, err := multivariate.MEWMADesign{P: 1, Lambda: row.Lam, H: row.L * row.L}.ARL(0)
+		if err != nil {
+			got = math.NaN()
+		}
+		pairs = append(pairs, pair{row.Computed, got, 1e-6 * row.Computed, fmt.Sprintf("lambda = %g, L = %g", row.Lam, row.L)})
+	}
+	r.worst(Check{Section: RunLengths, Method: "Multivariate EWMA, average run length", Case: "one term, exact covariance from the start",
+		Source: "Exact time-varying limits, J. M. Lucas and M. S. Saccucci, Technometrics 32 (1990); S. E. Rigdon (1995)", Origin: Computed, By: sciPy}, pairs)
 }
 
 func predictionErrorLimits(r *run) {
