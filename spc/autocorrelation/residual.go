@@ -42,13 +42,16 @@ func (m Model) start() [3]float64 {
 }
 
 // Step takes in the next point, NaN for a missing one, by the Kalman filter in its exact form: the residual is the point
-// less its expectation given all points before, whatever gaps there were. It refuses infinite values and leaves the state
-// as it was.
+// less its expectation given all points before, whatever gaps there were. It refuses infinite values and a
+// state that was not started, and leaves the state as it was.
 //
 // Source: A. C. Harvey, Time Series Models (1981), chapter 4; R. H. Jones, "Maximum likelihood fitting of ARMA models to time
 // series with missing observations", Technometrics 22 (1980), 389-395.
 func (r *Residuals) Step(x float64) (Residual, error) {
 	m := &r.Model
+	if !(r.P[0] > 0) {
+		return Residual{}, refusal.Shapes("the state of the residual chart was not started")
+	}
 	out := Residual{Expected: m.Mean + r.A[0], SD: m.Sigma * math.Sqrt(r.P[0])}
 	f1, f2, q := m.AR1, m.AR2, m.MA
 	if math.IsNaN(x) {

@@ -134,7 +134,7 @@ func (c *Correlogram) LjungBox(lags, fitted int) (Portmanteau, error) {
 	if fitted < 0 {
 		return Portmanteau{}, refusal.Setting("the number of fitted coefficients", float64(fitted), "it cannot be below 0")
 	}
-	if lags <= fitted || lags > len(c.R) {
+	if lags <= fitted || lags > len(c.pairs) {
 		return Portmanteau{}, refusal.Setting("the number of lags", float64(lags), "it must be above the number of fitted coefficients and within the correlogram")
 	}
 	n, length := float64(c.N), float64(c.n)

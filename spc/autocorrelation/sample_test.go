@@ -10,6 +10,7 @@ import (
 	"sagwatch/spc/chart"
 	"sagwatch/spc/dist"
 	"sagwatch/spc/internal/ref"
+	"sagwatch/spc/refusal"
 )
 
 func TestCorrelateIsInvariantAndBounded(t *testing.T) {
@@ -202,6 +203,10 @@ func TestStepLeavesTheStateOnRefusal(t *testing.T) {
 	_, err = s.Step(math.Inf(-1))
 	require.Error(t, err)
 	require.Equal(t, before, s)
+	_, err = new(autocorrelation.Residuals).Step(1)
+	require.Equal(t, refusal.Mismatch, reason(t, err))
+	_, err = new(autocorrelation.Correlogram).LjungBox(2, 0)
+	require.Equal(t, refusal.OutOfRange, reason(t, err))
 	require.Zero(t, testing.AllocsPerRun(100, func() { _, _ = s.Step(10.5) }))
 }
 
