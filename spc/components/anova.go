@@ -61,7 +61,6 @@ func (s *settings) solve(lines []line, r *Result) {
 	total = total.clean()
 	r.Total.Raw = total.estimate(r.Table)
 	r.Total.Interval = s.interval(total, r.Table, r.Balanced)
-	r.finish()
 }
 
 // test fills in F against the combination of mean squares that is expected where the source has no variance. Nothing is
@@ -221,6 +220,19 @@ func (c combination) spread(ms []MeanSquare, alpha float64, lower bool) float64 
 		}
 	}
 	return math.Max(0, v)
+}
+
+// unit is the power of two above the greatest deviation of n values, by which they are divided so that no product of
+// variances overflows. Refused are deviations below 1e-75, of which such products vanish, and above 1e75.
+func unit(spread float64, n int) (float64, error) {
+	if spread < 1e-75 {
+		return 0, refusal.Constant("values", n)
+	}
+	if spread > 1e75 {
+		return 0, refusal.Setting("the greatest deviation of the values from their mean", spread, "1e75 at most")
+	}
+	_, e := math.Frexp(spread)
+	return math.Ldexp(1, e), nil
 }
 
 func sq(v float64) float64 { return v * v }

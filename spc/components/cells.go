@@ -40,7 +40,7 @@ func Cells(a, b []int, y []float64) ([]Cell, error) {
 		for e < len(order) && a[order[e]] == a[order[s]] && b[order[e]] == b[order[s]] {
 			e++
 		}
-		c := Cell{A: a[order[s]], B: b[order[s]], N: e - s, Mean: grandMean(y[:e-s], order[s:e])}
+		c := Cell{A: a[order[s]], B: b[order[s]], N: e - s, Mean: grandMean(y, order[s:e])}
 		var ss dist.Accumulator
 		for _, i := range order[s:e] {
 			ss.Add(sq(y[i] - c.Mean))
@@ -55,7 +55,7 @@ func Cells(a, b []int, y []float64) ([]Cell, error) {
 // maxDense is the greatest number of levels of the smaller factor: matrices of that size are worked with.
 const maxDense = 1000
 
-// table holds crossed data, cells sorted by the factor with more levels, means taken from the grand mean.
+// table holds crossed data, cells sorted by the factor with more levels, means taken from the grand mean, in units of scale.
 type table struct {
 	swapped   bool // the factor with more levels is A
 	small     int  // levels of the factor with fewer
@@ -67,8 +67,9 @@ type table struct {
 	ssWithin  float64
 	dfWithin  float64
 	origin    float64
-	size      float64
-	total     int // values
+	scale     float64
+	size      float64 // greatest absolute mean as given, in units of scale
+	total     int     // values
 	balanced  bool
 	connected bool
 }
@@ -125,7 +126,9 @@ func newTable(in []Cell, o Options, allowed ...IntervalMethod) (*table, settings
 	if !slices.IsSortedFunc(cells, order) {
 		slices.SortFunc(cells, order)
 	}
-	t.fill(merged(cells))
+	if err := t.fill(merged(cells)); err != nil {
+		return nil, none, err
+	}
 	if !t.connected {
 		return nil, none, refusal.Shapes("the cells fall into parts that share no level of %s or %s: their variances cannot be told apart", s.Names[0], s.Names[1])
 	}
@@ -169,8 +172,8 @@ func merged(cells []Cell) []Cell {
 	return out
 }
 
-// fill lays out the cells, whose levels are ranks by now.
-func (t *table) fill(cells []Cell) {
+// fill lays out the cells, whose levels are ranks by now. It refuses those that do not vary, or too much.
+func (t *table) fill(cells []Cell) error {
 	t.start = make([]int, 1, t.large+1)
 	t.at, t.n, t.mean = make([]int, len(cells)), make([]float64, len(cells)), make([]float64, len(cells))
 	var weight, first, ss dist.Accumulator
@@ -192,10 +195,21 @@ func (t *table) fill(cells []Cell) {
 	t.weight, t.ssWithin = weight.Sum(), ss.Sum()
 	t.dfWithin = t.weight - float64(len(cells))
 	t.origin = zero + first.Sum()/t.weight
+	spread := math.Sqrt(t.ssWithin / t.weight)
+	for _, c := range cells {
+		spread = math.Max(spread, math.Abs(c.Mean-t.origin))
+	}
+	var err error
+	if t.scale, err = unit(spread, t.total); err != nil {
+		return err
+	}
+	t.size /= t.scale
+	t.ssWithin /= t.scale * t.scale
 	for i, c := range cells {
-		t.mean[i] = c.Mean - t.origin
+		t.mean[i] = (c.Mean - t.origin) / t.scale
 	}
 	t.connected = t.joined()
+	return nil
 }
 
 // joined tells whether all levels hang together through the cells.

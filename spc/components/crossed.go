@@ -28,11 +28,30 @@ func Crossed(cells []Cell, o Options) (*Result, error) {
 	if err != nil {
 		return nil, err
 	}
+	lines, err := t.lines(&s)
+	if err != nil {
+		return nil, err
+	}
+	r := &Result{Method: Henderson3, Balanced: t.balanced, N: t.total, Mean: t.origin}
+	if r.Balanced {
+		r.Method = ANOVA
+	}
+	s.solve(lines, r)
+	r.MeanSE = math.Sqrt(t.meanVariance(r.Components, s.Interaction))
+	r.finish(t.scale)
+	return r, nil
+}
+
+// lines are the sums of squares and their expectations, A, B, interaction if any, residual.
+func (t *table) lines(s *settings) ([]line, error) {
 	a, b, c := float64(t.small), float64(t.large), float64(len(t.n))
 	if err := s.room(t); err != nil {
 		return nil, err
 	}
-	f := t.additive()
+	f, ok := t.additive()
+	if !ok {
+		return nil, refusal.Unsolved("the counts of the cells differ too much for the levels to be told apart")
+	}
 	byLarge, byLargeMeans := t.parts(true)
 	bySmall, bySmallMeans := t.parts(false)
 	var ssSmall, ssLarge, ssInter dist.Accumulator
@@ -58,10 +77,7 @@ func Crossed(cells []Cell, o Options) (*Result, error) {
 		}
 		lines[i] = line{source: names[i], levels: levels, df: df, ss: ss, expect: e}
 	}
-	first, second := 0, 1 // lines of the smaller and the larger factor
-	if t.swapped {
-		first, second = 1, 0
-	}
+	first, second := t.places()
 	set(first, t.small, a-1, ssSmall.Sum(), t.weight-byLarge, f.trace-byLarge)
 	set(second, t.large, b-1, ssLarge.Sum(), t.weight-bySmall, f.trace-bySmall)
 	residual, df := t.ssWithin, t.dfWithin
@@ -77,13 +93,12 @@ func Crossed(cells []Cell, o Options) (*Result, error) {
 	if vanishes(residual, t.weight, t.size) {
 		return nil, tight(t.total)
 	}
-	r := &Result{Method: Henderson3, Balanced: t.balanced, N: t.total, Mean: t.origin}
-	if r.Balanced {
-		r.Method = ANOVA
-	}
-	s.solve(lines, r)
-	// Variance of the plain mean: sum over the groups of each factor of (n/N)^2 times its component.
-	var nSmall, nLarge = make([]float64, t.small), make([]float64, t.large)
+	return lines, nil
+}
+
+// meanVariance is the variance of the plain mean: the sum over each source's groups of (n/N)^2 times its component.
+func (t *table) meanVariance(c []Component, interaction bool) float64 {
+	nSmall, nLarge := make([]float64, t.small), make([]float64, t.large)
 	inter := 0.0
 	for l := range t.large {
 		for i := t.start[l]; i < t.start[l+1]; i++ {
@@ -92,18 +107,26 @@ func Crossed(cells []Cell, o Options) (*Result, error) {
 			inter += sq(t.n[i] / t.weight)
 		}
 	}
-	v := r.Components[k-1].Variance / t.weight
+	first, second := t.places()
+	v := c[len(c)-1].Variance / t.weight
 	for _, n := range nSmall {
-		v += r.Components[first].Variance * sq(n/t.weight)
+		v += c[first].Variance * sq(n/t.weight)
 	}
 	for _, n := range nLarge {
-		v += r.Components[second].Variance * sq(n/t.weight)
+		v += c[second].Variance * sq(n/t.weight)
 	}
-	if s.Interaction {
-		v += r.Components[2].Variance * inter
+	if interaction {
+		v += c[2].Variance * inter
 	}
-	r.MeanSE = math.Sqrt(v)
-	return r, nil
+	return v
+}
+
+// places are the places of the smaller and of the larger factor among the components.
+func (t *table) places() (small, large int) {
+	if t.swapped {
+		return 1, 0
+	}
+	return 0, 1
 }
 
 // room refuses tables without degrees of freedom for the interaction or the residual.
@@ -162,7 +185,7 @@ type constants struct {
 //	[diag(n_a) - sum_b n_b n_b' / n_.b] alpha = sum_b (n_b m_b - n_b mean_b)
 //
 // singular along the constant vector only, as the levels hang together.
-func (t *table) additive() constants {
+func (t *table) additive() (f constants, ok bool) {
 	a := t.small
 	c := mat.NewSymDense(a, nil)
 	q := make([]float64, a)
@@ -195,13 +218,12 @@ func (t *table) additive() constants {
 		}
 	}
 	var chol mat.Cholesky
-	chol.Factorize(c)
 	alpha := mat.NewVecDense(a, nil)
 	var inv mat.SymDense
-	f := constants{small: alpha.RawVector().Data, large: make([]float64, t.large)}
-	// A badly conditioned table is still solved; connectedness makes the matrix positive definite.
-	_ = chol.SolveVecTo(alpha, mat.NewVecDense(a, q))
-	_ = chol.InverseTo(&inv)
+	if !chol.Factorize(c) || chol.SolveVecTo(alpha, mat.NewVecDense(a, q)) != nil || chol.InverseTo(&inv) != nil {
+		return f, false
+	}
+	f.small, f.large = alpha.RawVector().Data, make([]float64, t.large)
 	for l := range t.large {
 		lo, hi := t.start[l], t.start[l+1]
 		m, pp := 0.0, 0.0
@@ -218,5 +240,5 @@ func (t *table) additive() constants {
 			f.trace += sq(t.n[i]) * (1/nLarge[l] + inv.At(t.at[i], t.at[i]) - 2*p[i-lo] + pp)
 		}
 	}
-	return f
+	return f, true
 }

@@ -84,7 +84,7 @@ type Component struct {
 	Share    float64 `json:"share"`    // of the total variance, from 0 to 1
 	// Raw is the unbiased estimate of an analysis of variance, which may be negative.
 	Raw float64 `json:"raw"`
-	// SE is the standard error of Variance of a likelihood fit, from the average information; 0 at Zero and for analyses
+	// SE is the standard error of Variance of a likelihood fit, from the information; 0 at Zero and for analyses
 	// of variance.
 	SE       float64  `json:"se,omitempty"`
 	Interval Interval `json:"interval"`
@@ -131,7 +131,7 @@ type Result struct {
 	LogLikelihood float64 `json:"log_likelihood,omitempty"`
 	Converged     bool    `json:"converged,omitempty"`
 	Iterations    int     `json:"iterations,omitempty"`
-	// Covariance of the components' estimates: inverse of the average information, zero for those at Zero.
+	// Covariance of the components' estimates; zero for those at Zero.
 	Covariance [][]float64 `json:"covariance,omitempty"`
 
 	Warnings []refusal.Warning `json:"warnings,omitempty"`
@@ -198,8 +198,25 @@ func letter(i int) string {
 	return s
 }
 
-// finish fills in roots, shares, the total and the notes on components at zero and few levels.
-func (r *Result) finish() {
+// finish brings what was worked out in units of scale back into those of the values and fills in roots, shares, the total
+// and the notes on components at zero and few levels. The mean is in its unit already, its standard error is not.
+func (r *Result) finish(scale float64) {
+	f := scale * scale
+	back := func(c *Component) {
+		for _, v := range []*float64{&c.Variance, &c.Raw, &c.SE, &c.Interval.Lower, &c.Interval.Upper} {
+			*v *= f
+		}
+	}
+	for i := range r.Components {
+		back(&r.Components[i])
+	}
+	back(&r.Total)
+	for i := range r.Table {
+		r.Table[i].SS *= f
+		r.Table[i].MS *= f
+		r.Table[i].Against *= f
+	}
+	r.MeanSE *= scale
 	total := 0.0
 	for i := range r.Components {
 		total += r.Components[i].Variance

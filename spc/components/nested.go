@@ -48,6 +48,27 @@ func Nested(levels [][]int, y []float64, o Options) (*Result, error) {
 	if err != nil {
 		return nil, err
 	}
+	lines, err := t.lines(&s)
+	if err != nil {
+		return nil, err
+	}
+	r := &Result{Method: Henderson1, Balanced: t.balanced(), N: len(y), Mean: t.origin}
+	if r.Balanced {
+		r.Method = ANOVA
+	}
+	s.solve(lines, r)
+	last := len(t.groups)
+	v := r.Components[last].Variance / float64(len(y))
+	for j, share := range t.parts()[0] {
+		v += r.Components[j].Variance * share / float64(len(y))
+	}
+	r.MeanSE = math.Sqrt(v)
+	r.finish(t.scale)
+	return r, nil
+}
+
+// lines are the sums of squares and their expectations, outermost factor first.
+func (t *tree) lines(s *settings) ([]line, error) {
 	d := len(t.groups)
 	n := float64(len(t.y))
 	lines := make([]line, d+1)
@@ -83,25 +104,17 @@ func Nested(levels [][]int, y []float64, o Options) (*Result, error) {
 		l.expect[d] = 1
 	}
 	if vanishes(lines[d].ss, n, t.size) {
-		return nil, tight(len(y))
+		return nil, tight(len(t.y))
 	}
-	r := &Result{Method: Henderson1, Balanced: t.balanced(), N: len(y), Mean: t.origin}
-	if r.Balanced {
-		r.Method = ANOVA
-	}
-	s.solve(lines, r)
-	v := r.Components[d].Variance / n
-	for j := range d {
-		v += r.Components[j].Variance * inside[0][j] / n
-	}
-	r.MeanSE = math.Sqrt(v)
-	return r, nil
+	return lines, nil
 }
 
-// tree holds nested data: values sorted so that each group at each depth is a run of them, taken from the grand mean.
+// tree holds nested data: values sorted so that each group at each depth is a run of them, taken from the grand mean, in
+// units of scale.
 type tree struct {
 	origin float64 // the grand mean
-	size   float64 // greatest absolute value as given
+	scale  float64
+	size   float64 // greatest absolute value as given, in units of scale
 	y      []float64
 	groups [][]group // by depth, outermost first
 	of     []int     // innermost group of each value
@@ -109,7 +122,7 @@ type tree struct {
 
 type group struct {
 	start, end, parent int
-	mean               float64 // of the values from the grand mean
+	mean               float64 // of the values from the grand mean, in units of scale
 }
 
 // newTree checks and sorts nested data and checks the options.
@@ -147,9 +160,16 @@ func newTree(levels [][]int, y []float64, o Options, allowed ...IntervalMethod) 
 	})
 	t := &tree{y: make([]float64, len(y)), groups: make([][]group, d), of: make([]int, len(y))}
 	t.origin = grandMean(y, order)
+	spread := 0.0
+	for _, v := range y {
+		t.size, spread = math.Max(t.size, math.Abs(v)), math.Max(spread, math.Abs(v-t.origin))
+	}
+	if t.scale, err = unit(spread, len(y)); err != nil {
+		return nil, none, err
+	}
+	t.size /= t.scale
 	for i, at := range order {
-		t.size = math.Max(t.size, math.Abs(y[at]))
-		t.y[i] = y[at] - t.origin
+		t.y[i] = (y[at] - t.origin) / t.scale
 		opened := i == 0
 		for k := range d {
 			opened = opened || levels[at][k] != levels[order[i-1]][k]
@@ -185,9 +205,9 @@ func newTree(levels [][]int, y []float64, o Options, allowed ...IntervalMethod) 
 	return t, s, nil
 }
 
-// grandMean is the mean in the given order, in two passes.
+// grandMean is the mean of the values at the places of order, in that order and in two passes.
 func grandMean(y []float64, order []int) float64 {
-	n := float64(len(y))
+	n := float64(len(order))
 	c := y[order[0]]
 	for range 2 {
 		var s dist.Accumulator
