@@ -9,7 +9,9 @@ import (
 // IntervalMethod says how confidence limits of combinations of mean squares are worked out.
 type IntervalMethod string
 
-// Methods. The zero value means ModifiedLargeSample.
+// Methods. The zero value means ModifiedLargeSample. Satterthwaite's limits, shown for comparison, are too narrow where few
+// appraisers carry much of the variation (4 appraisers: about 83 of 100 intervals of level 0.9 hold the gauge's standard
+// deviation); limits of ratios are by the modified-large-sample method in either case.
 const (
 	ModifiedLargeSample IntervalMethod = "modified-large-sample"
 	Satterthwaite       IntervalMethod = "satterthwaite"

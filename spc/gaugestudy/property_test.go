@@ -56,7 +56,7 @@ func TestCrossedIntervalsCover(t *testing.T) {
 	gauge, repro := math.Sqrt(1+1+0.49), math.Sqrt(1+0.49)
 	distinct := math.Sqrt(2) * 3 / gauge
 	r := rand.New(rand.NewPCG(1, 2))
-	var hitGauge, hitRepeat, hitRepro, hitPart, hitTotal, hitDistinct, hitPercent int
+	var hitSatterthwaite, hitGauge, hitRepeat, hitRepro, hitPart, hitTotal, hitDistinct, hitPercent int
 	sum := 0.0
 	for range n {
 		s, err := gaugestudy.Crossed(c.crossed(r, 10, 4, 3), gaugestudy.StudyOptions{PoolAbove: &never, Confidence: level, Tolerance: 30})
@@ -73,6 +73,10 @@ func TestCrossedIntervalsCover(t *testing.T) {
 		count(&hitTotal, s.Total.SDInterval, math.Hypot(gauge, 3))
 		count(&hitDistinct, s.DistinctCI, distinct)
 		count(&hitPercent, s.PercentCI, 100*gauge/math.Hypot(gauge, 3))
+		y := c.crossed(r, 10, 4, 3)
+		w, err := gaugestudy.Crossed(y, gaugestudy.StudyOptions{PoolAbove: &never, Confidence: level, Intervals: gaugestudy.Satterthwaite})
+		require.NoError(t, err)
+		count(&hitSatterthwaite, w.Gauge.SDInterval, gauge)
 		sum += s.Gauge.Estimate
 		require.InDelta(t, 100*6*s.Gauge.SD/30, s.Gauge.PercentTolerance, 1e-9)
 		require.LessOrEqual(t, s.DistinctCI.Lower, s.DistinctCI.Upper)
@@ -84,6 +88,10 @@ func TestCrossedIntervalsCover(t *testing.T) {
 		t.Logf("%s: %.4f", what, p)
 		require.InDelta(t, level, p, 0.04, what)
 	}
+	// Satterthwaite's limits are known to be too narrow with few appraisers, which is why they are not the usual ones.
+	t.Logf("gauge by Satterthwaite: %.4f", float64(hitSatterthwaite)/n)
+	require.Less(t, hitSatterthwaite, hitGauge)
+	require.Greater(t, float64(hitSatterthwaite)/n, level-0.12)
 	require.InDelta(t, gauge*gauge, sum/n, 0.15, "the components are recovered without bias")
 }
 

@@ -11,7 +11,7 @@ import (
 )
 
 func TestGlobalRiskAgainstSimulation(t *testing.T) {
-	const n = 400_000
+	const n = 200_000
 	for name, c := range map[string]struct {
 		p      gaugestudy.Process
 		u      float64

@@ -131,6 +131,9 @@ func crossedChecks(r *run) {
 				add(strings.ReplaceAll(k.what, "_", " ")+", "+v.name, k.what+"."+v.name, k.want[v.name], v.got, trouble(k.err))
 			}
 		}
+		if c.ID == "montgomery_runger_1993" {
+			crossedLimitChecks(r, y, sources[c.ID])
+		}
 		if ranges := c.Ranges; ranges != nil {
 			a, err := gaugestudy.AverageRange(y, gaugestudy.StudyOptions{}, &gaugestudy.RangeConstants{K1: ranges["K1"], K2: ranges["K2"], K3: ranges["K3"]})
 			for _, v := range []struct {
@@ -151,6 +154,36 @@ func crossedChecks(r *run) {
 				r.add(Check{Section: Gauge, Method: "Factors 1/d2* of averages and ranges", Case: v.name + ", exact against the printed table", Source: sources[c.ID],
 					Origin: Memory, Want: v.recalled, Got: v.got, Tol: 6e-5, Note: "table from memory"})
 			}
+		}
+	}
+}
+
+// crossedLimitChecks compare limits worked out from the mean squares of the case and SciPy's chi2 and f quantiles.
+func crossedLimitChecks(r *run, y [][][]float64, source string) {
+	never := 1.0
+	s, err := gaugestudy.Crossed(y, gaugestudy.StudyOptions{PoolAbove: &never})
+	w, err2 := gaugestudy.Crossed(y, gaugestudy.StudyOptions{PoolAbove: &never, Intervals: gaugestudy.Satterthwaite})
+	if err == nil {
+		err = err2
+	}
+	for _, v := range []struct {
+		what         string
+		lower, upper float64
+		got          gaugestudy.Interval
+	}{
+		{"parts", 2.427899938991914, 4.6970430712688565, s.Part.SDInterval},
+		{"gauge", 0.8286355347244898, 1.4723109535216248, s.Gauge.SDInterval},
+		{"whole study", 2.5998211805814666, 4.795950144487437, s.Total.SDInterval},
+		{"distinct categories", 2.9693545502678518, 7.252647595321012, s.DistinctCI},
+		{"gauge, Satterthwaite", 0.8170265938998776, 1.0820816352869473, w.Gauge.SDInterval},
+	} {
+		for _, end := range []struct {
+			name      string
+			want, got float64
+		}{{"lower", v.lower, v.got.Lower}, {"upper", v.upper, v.got.Upper}} {
+			r.add(Check{Section: Gauge, Method: "Crossed study, 95 % limits", Case: v.what + ", " + end.name, Source: source + "; limits: R. K. Burdick, G. A. Larsen, J. Quality Technology 29 (1997)",
+				Origin: Computed, By: scipyNumPy, Want: end.want, Got: end.got, Tol: 1e-8, Relative: true, Trouble: trouble(err),
+				Note: byMemory + "; quantiles and mean squares by SciPy; coverage is tested by simulation"})
 		}
 	}
 }
