@@ -38,6 +38,10 @@ const (
 	Pure     Unit = "1"      // none
 )
 
+// leastGamma and greatestGamma bound the shape of a gamma distribution: beyond, it is a spike at zero or a normal
+// distribution, and its probabilities cannot be worked out so.
+const leastGamma, greatestGamma = 1e-3, 1e7
+
 // leastSize is the least scale or shape that New takes.
 const leastSize = 1e-150
 
@@ -92,7 +96,8 @@ func init() { // the distributions refer back to it
 
 // New is the distribution of a family with the given parameters, in the order that the family's constant names.
 // Refused are an unknown family, a wrong number of parameters, and parameters that are not finite or, where they must be
-// above zero (scales, shapes, standard deviations), are not; sizes must lie within 1e-150 and 1e150.
+// above zero (scales, shapes, standard deviations), are not; sizes must lie within 1e-150 and 1e150,
+// the shape of a gamma distribution within 0.001 and 10^7.
 func New(family Family, params ...float64) (Distribution, error) {
 	sp, ok := specs[family]
 	if !ok {
@@ -108,6 +113,9 @@ func New(family Family, params ...float64) (Distribution, error) {
 		if sp.scale[i] && !(v >= leastSize) {
 			return nil, refusal.Setting(sp.names[i], v, "it must be above zero")
 		}
+	}
+	if family == Gamma && !(params[0] >= leastGamma && params[0] <= greatestGamma) {
+		return nil, refusal.Setting("shape", params[0], "that of a gamma distribution must lie between 0.001 and 10 million")
 	}
 	return sp.make(params), nil
 }

@@ -152,6 +152,12 @@ func maximumGamma(s *Sample) ([]float64, error) {
 		return nil, refusal.Unsolved("the likelihood equation of the gamma distribution has no root")
 	}
 	a := math.Exp(u)
+	switch {
+	case a > greatestGamma:
+		return nil, refusal.Unsolved("the likelihood of a gamma distribution runs off to its normal limit: the values vary too little for their size; take a normal distribution")
+	case a < leastGamma:
+		return nil, refusal.Unsolved("the values spread over too many powers of ten for a gamma distribution")
+	}
 	return []float64{a, m / a}, nil
 }
 
