@@ -335,8 +335,7 @@ func share(agreed, of int, level float64) (Share, error) {
 // AppraiserAgreement is one inspector's part of an attribute study.
 type AppraiserAgreement struct {
 	Within Share `json:"within"` // panels that he judged alike every time
-	// Truth: panels that he judged alike every time and rightly.
-	// Only with a reference.
+	// Truth: panels that he judged alike every time and rightly; nil without a reference.
 	Truth *Share `json:"truth,omitempty"`
 	// Kappa against the reference over all judgements; nil where it is not defined.
 	Kappa *Kappa `json:"kappa,omitempty"`

@@ -49,9 +49,9 @@ func (p *plant) next() (mould int, residuals []float64) {
 }
 
 func TestProbeHealthFalseAlarms(t *testing.T) {
-	// At a run length of 1000 panels the share of panels beyond the limit is at most 1/1000, with the luck of 100 baselines as
+	// At a run length of 1000 panels the share of panels beyond the limit is at most 1/1000, with the luck of 60 baselines as
 	// standard error, and not so much less that the limit would be idle; findings begin more seldom still.
-	const presses, panels, runLength = 100, 2_000, 1_000
+	const presses, panels, runLength = 60, 1_500, 1_000
 	for _, phi := range []float64{0, 0.4} {
 		shares, findings, watched := make([]float64, presses), 0.0, 0.0
 		for seed := range uint64(presses) {
