@@ -113,16 +113,18 @@ func (s *Store) LimitsLog(ctx context.Context, site, chart string, asOf time.Tim
 	if err != nil {
 		return nil, wrap(err, "limits of chart %q", chart)
 	}
-	ls, err := pgx.CollectRows(rows, func(row pgx.CollectableRow) (l LimitsInForce, err error) {
-		var lower, centre, upper *float64
-		err = row.Scan(&l.Chart, &l.Stream, &l.Phase, &l.From, &l.Source, &lower, &centre, &upper, &l.Limits.Sigma, &l.Body, &l.Known)
-		l.From, l.Known = l.From.UTC(), l.Known.UTC()
-		l.Limits.Lower, l.Limits.HasLower = value(lower)
-		l.Limits.Centre, l.Limits.HasCentre = value(centre)
-		l.Limits.Upper, l.Limits.HasUpper = value(upper)
-		return l, err
-	})
+	ls, err := pgx.CollectRows(rows, scanLimits)
 	return ls, wrap(err, "limits of chart %q", chart)
+}
+
+func scanLimits(row pgx.CollectableRow) (l LimitsInForce, err error) {
+	var lower, centre, upper *float64
+	err = row.Scan(&l.Chart, &l.Stream, &l.Phase, &l.From, &l.Source, &lower, &centre, &upper, &l.Limits.Sigma, &l.Body, &l.Known)
+	l.From, l.Known = l.From.UTC(), l.Known.UTC()
+	l.Limits.Lower, l.Limits.HasLower = value(lower)
+	l.Limits.Centre, l.Limits.HasCentre = value(centre)
+	l.Limits.Upper, l.Limits.HasUpper = value(upper)
+	return l, err
 }
 
 func value(p *float64) (float64, bool) {
