@@ -40,8 +40,8 @@ func FitBoxCox(s *Sample, confidence float64) (*BoxCox, error) {
 	if s.n < 8 {
 		return nil, refusal.Few("values", s.n, 8)
 	}
-	if len(s.at) < 2 {
-		return nil, refusal.Constant("values", s.n)
+	if err := s.varies(); err != nil {
+		return nil, err
 	}
 	if err := s.positive(Lognormal); err != nil {
 		return nil, err

@@ -70,7 +70,7 @@ func TestPlantedParametersComeBack(t *testing.T) {
 	for _, c := range planted {
 		t.Run(string(c.family), func(t *testing.T) {
 			t.Parallel()
-			samples, n, bias := 60, 400, 0.0
+			samples, n, bias := 40, 400, 0.0
 			if len(c.params) > 2 {
 				samples, n, bias = 20, 2000, 0.5 // bounds and thresholds come out too near the values by part of an error
 			}

@@ -72,9 +72,8 @@ func fitFrom(s *Sample, family Family, start []float64) (*Fitted, error) {
 	if s.n < need {
 		return nil, refusal.Few("values", s.n, need)
 	}
-	least, greatest := s.Range()
-	if !(greatest > least) || len(s.at) < 2 {
-		return nil, refusal.Constant("values", s.n)
+	if err := s.varies(); err != nil {
+		return nil, err
 	}
 	if sp.positive {
 		if err := s.positive(family); err != nil {

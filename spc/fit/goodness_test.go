@@ -31,7 +31,7 @@ func TestPValuesAreUniformUnderTheNull(t *testing.T) {
 		{fit.Rayleigh, []float64{3}, 30, 3000, fit.ByTable},
 		{fit.Gamma, []float64{1.8, 2}, 60, 1500, fit.ByTable},
 		{fit.Gamma, []float64{9, 2}, 40, 1500, fit.ByTable},
-		{fit.FoldedNormal, []float64{1.5, 1}, 30, 200, fit.ByBootstrap},
+		{fit.FoldedNormal, []float64{1.5, 1}, 30, 120, fit.ByBootstrap},
 		{fit.Lognormal3, []float64{0, 0.6, 2}, 50, 30, fit.ByBootstrap},
 	} {
 		t.Run(string(c.family), func(t *testing.T) {

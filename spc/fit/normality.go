@@ -28,8 +28,8 @@ func ShapiroWilk(s *Sample) (*Normality, error) {
 	if s.n < 3 {
 		return nil, refusal.Few("values", s.n, 3)
 	}
-	if len(s.at) < 2 {
-		return nil, refusal.Constant("values", s.n)
+	if err := s.varies(); err != nil {
+		return nil, err
 	}
 	t, warnings, err := s.tested()
 	if err != nil {
@@ -169,8 +169,8 @@ func ShapeOf(s *Sample) (*Shape, error) {
 	if s.n < 3 {
 		return nil, refusal.Few("values", s.n, 3)
 	}
-	if len(s.at) < 2 {
-		return nil, refusal.Constant("values", s.n)
+	if err := s.varies(); err != nil {
+		return nil, err
 	}
 	u, w, _, _ := s.standardised()
 	var m1, m2, m3, m4 float64

@@ -79,7 +79,7 @@ func outlierInput(x []float64, alpha float64, need int) error {
 	if err := refusal.Finite("values", x); err != nil {
 		return err
 	}
-	if slices.Max(x) == slices.Min(x) {
+	if _, sd := dist.MeanSD(x); !(sd > 0) {
 		return refusal.Constant("values", len(x))
 	}
 	return nil

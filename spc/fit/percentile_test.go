@@ -21,7 +21,7 @@ func TestPercentileLimitsCover(t *testing.T) {
 			t.Parallel()
 			d, err := fit.New(c.family, c.params...)
 			require.NoError(t, err)
-			const samples = 250
+			const samples = 150
 			tails := []fit.Tail{{P: 0.5}, {P: fit.OuterTail, Upper: true}}
 			covered := make([]float64, len(tails))
 			for i := range samples {

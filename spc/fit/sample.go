@@ -116,6 +116,16 @@ func (s *Sample) Counts(dst []int) []int {
 	return dst
 }
 
+// varies refuses values that do not vary, or by so little that the square of it is nothing.
+func (s *Sample) varies() error {
+	if len(s.at) > 1 {
+		if _, sd := s.maximumNormal(func(x float64) float64 { return x }); sd > 0 && sd <= 1e150 {
+			return nil
+		}
+	}
+	return refusal.Constant("values", s.n)
+}
+
 // MeanSD are the mean and the standard deviation (denominator n-1, 0 for one value), of a histogram those of the middles
 // of its bins.
 func (s *Sample) MeanSD() (mean, sd float64) {
