@@ -84,7 +84,7 @@ func Overall(groups []Group) (mean float64, s Sigma, err error) {
 // MovingRange is the mean moving range of values in order over d2 = 2/sqrt(pi). Its degrees of freedom are those of a chi
 // variable of the same coefficient of variation,
 //
-//	var(MR / d2) / sigma^2 = [(pi/2 - 1)(m-1) + 2 (m-2) c] / (m-1)^2,  c = sqrt(3)/2 + pi/6 - 1
+//	var(MR / d2) / sigma^2 = [(pi/2 - 1)(m-1) + 2 (m-2) c] / (m-1)^2,  c = sqrt(3)/2 + pi/12 - 1
 //
 // It refuses fewer than three values, values that are not finite and no variation.
 //
@@ -105,7 +105,7 @@ func MovingRange(x []float64) (Sigma, error) {
 		return Sigma{}, refusal.Constant("values", m)
 	}
 	k := float64(m - 1)
-	c := math.Sqrt(3)/2 + math.Pi/6 - 1
+	c := math.Sqrt(3)/2 + math.Pi/12 - 1
 	s := Sigma{SD: sum.Sum() / k * math.Sqrt(math.Pi) / 2, DF: chiDF(((math.Pi/2-1)*k + 2*(k-1)*c) / (k * k)), N: m, Method: "mean moving range / d2"}
 	if m < 100 {
 		s.Warnings = append(s.Warnings, refusal.Small("values", m, 100)) // common practice, no source
