@@ -155,12 +155,13 @@ func Enough(c, share, confidence float64) (int, error) {
 	return int(math.Ceil(min(n, 1e9))), nil
 }
 
-// small warns of fewer values than pin an index down to ± 10 % (95 %).
+// small warns of fewer values than pin an index of about c down to ± 10 % (95 %); c 0 means an index in which the mean does not
+// enter. Of an index near zero a share says nothing: there it is ± 0.033.
 func small(n int, c float64) []refusal.Warning {
-	if math.IsNaN(c) || c < 0 {
-		c = 1
+	if c != 0 {
+		c = max(math.Abs(c), 0.33)
 	}
-	enough, err := Enough(max(c, 0.33), 0.1, 0.95)
+	enough, err := Enough(c, 0.1, 0.95)
 	if err != nil || n >= enough {
 		return nil
 	}

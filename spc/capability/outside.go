@@ -5,6 +5,8 @@ import (
 	"math/rand/v2"
 	"slices"
 
+	"gonum.org/v1/gonum/stat/distuv"
+
 	"sagwatch/spc/dist"
 	"sagwatch/spc/fit"
 	"sagwatch/spc/refusal"
@@ -55,10 +57,11 @@ func NormalOutside(mean float64, s Sigma, spec Spec, confidence float64, seed ui
 		return Fraction{}, err
 	}
 	const draws = 20000
-	r := rand.New(rand.NewPCG(seed, 0))
+	src := rand.NewPCG(seed, 0)
+	r, chi2 := rand.New(src), distuv.ChiSquared{K: s.DF, Src: src}
 	totals := make([]float64, draws)
 	for k := range totals {
-		sd := s.SD * math.Sqrt(s.DF/dist.ChiSquareQuantile(open(r), s.DF))
+		sd := s.SD * math.Sqrt(s.DF/chi2.Rand())
 		m := mean + r.NormFloat64()*sd/math.Sqrt(float64(s.N))
 		totals[k] = dist.NormalTail((m-spec.Lower)/sd) + dist.NormalTail((spec.Upper-m)/sd)
 	}
@@ -67,9 +70,6 @@ func NormalOutside(mean float64, s Sigma, spec Spec, confidence float64, seed ui
 	f.Interval = Interval{at((1 - confidence) / 2), at((1 + confidence) / 2), confidence, "generalised interval, 20 000 draws", small(s.N, i.CK)}
 	return f, nil
 }
-
-// open is a uniform number strictly between 0 and 1.
-func open(r *rand.Rand) float64 { return (float64(r.Uint64()>>11) + 0.5) / (1 << 53) }
 
 // Outside is the fraction that a fitted distribution has outside; its interval is the caller's, by resampling (see Bootstrap).
 // It refuses what Spec.Check refuses.
