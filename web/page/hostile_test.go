@@ -57,7 +57,7 @@ func fill(v reflect.Value, name string) {
 	switch v.Kind() {
 	case reflect.String:
 		switch name {
-		case "Href", "Action", "Back", "Acknowledge", "Close", "CSV", "Behind", "Newer", "Older":
+		case "Href", "Action", "Back", "Acknowledge", "Close", "CSV", "Behind", "Newer", "Older", "Again", "Issue":
 			v.SetString(link)
 		default:
 			v.SetString(hostile)
@@ -84,7 +84,7 @@ func fill(v reflect.Value, name string) {
 func TestHostileWordsStayWords(t *testing.T) {
 	type paged interface{ Page() templ.Component }
 	for _, model := range []paged{&page.Line{}, &page.GaugePicker{}, &page.Gauge{}, &page.KeyIn{}, &page.Correct{}, &page.Void{}, &page.Panels{}, &page.Panel{}, &page.Charts{}, &page.Chart{},
-		&page.Signals{}, &page.Signal{}, &page.SetUp{}, &page.SignIn{}, &page.First{}, &page.Trouble{}} {
+		&page.Signals{}, &page.Signal{}, &page.SetUp{}, &page.SignIn{}, &page.First{}, &page.Trouble{}, &page.Reports{}, &page.Report{}, &page.HandOver{}} {
 		t.Run(reflect.TypeOf(model).Elem().Name(), func(t *testing.T) {
 			fill(reflect.ValueOf(model).Elem(), "")
 			var b bytes.Buffer

@@ -20,6 +20,7 @@ import (
 func sheetOf(t *testing.T, compress bool, scenes ...*plot.Scene) []byte {
 	t.Helper()
 	doc := fpdf.New("P", "mm", "A4", "")
+	doc.SetCatalogSort(true) // as reports do: without it fonts are listed in a random order
 	doc.SetCompression(compress)
 	doc.SetCreationDate(time.Unix(0, 0))
 	doc.SetModificationDate(time.Unix(0, 0))

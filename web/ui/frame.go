@@ -27,12 +27,14 @@ type Place string
 
 // The pages that exist.
 const (
-	AtGauge   Place = "Gauge"
-	AtLine    Place = "Line"
-	AtSignals Place = "Signals"
-	AtPanels  Place = "Panels"
-	AtCharts  Place = "Charts"
-	AtSetUp   Place = "Set-up"
+	AtGauge    Place = "Gauge"
+	AtLine     Place = "Line"
+	AtSignals  Place = "Signals"
+	AtPanels   Place = "Panels"
+	AtCharts   Place = "Charts"
+	AtHandOver Place = "Hand-over"
+	AtReports  Place = "Reports"
+	AtSetUp    Place = "Set-up"
 )
 
 // Theme is light, dark, or as the system has it.
@@ -50,7 +52,7 @@ var Pages = []struct {
 	Place Place
 	Href  string
 }{
-	{AtGauge, "/gauge"}, {AtLine, "/"}, {AtSignals, "/signals"}, {AtPanels, "/panels"}, {AtCharts, "/charts"}, {AtSetUp, "/setup"},
+	{AtGauge, "/gauge"}, {AtLine, "/"}, {AtSignals, "/signals"}, {AtPanels, "/panels"}, {AtCharts, "/charts"}, {AtHandOver, "/hand-over"}, {AtReports, "/reports"}, {AtSetUp, "/setup"},
 }
 
 // who joins what stands at the right of the head, the clock aside.
