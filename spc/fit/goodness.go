@@ -79,7 +79,7 @@ func AndersonDarling(s *Sample, family Family, o Resampling) (*Goodness, error) 
 	case LargestExtreme, Weibull:
 		g.A2 = andersonDarling(x, d)
 		g.Adjusted = g.A2 * (1 + 0.2/math.Sqrt(n))
-		g.P = normalP(asNormal(g.Adjusted, extremePoints))
+		g.P = ExtremeP(g.A2, t.n)
 	case Exponential, Rayleigh:
 		g.A2 = andersonDarling(x, d)
 		g.Adjusted = g.A2 * (1 + 0.6/n)
@@ -270,4 +270,10 @@ func asNormal(a float64, points []float64) float64 {
 func NormalCritical(alpha float64) float64 {
 	checkProbability(alpha)
 	return solve(func(a float64) float64 { return alpha - normalP(a) }, 0, 10)
+}
+
+// ExtremeP is the p-value of A^2 of n values and a largest-extreme-value or Weibull distribution with both parameters
+// fitted, n >= 1.
+func ExtremeP(a2 float64, n int) float64 {
+	return normalP(asNormal(a2*(1+0.2/math.Sqrt(float64(n))), extremePoints))
 }

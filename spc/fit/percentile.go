@@ -90,7 +90,8 @@ func (f *Fitted) percentiles(tails []Tail, confidence float64, method string) *P
 
 // Percentiles gives percentiles with limits by the delta method: the variance of the percentile x_p is g'C g with C the
 // parameters' covariance and g the derivatives of x_p by the parameters; limits are x_p -/+ z s or, for a family that is
-// never below zero, x_p exp(-/+ z s/x_p). Without a covariance there are no limits, and a warning. Refused are a
+// never below zero, x_p exp(-/+ z s/x_p). Without a covariance, or where the
+// percentile cannot be differentiated, there are no limits, and a warning. Refused are a
 // probability or a confidence outside (0, 1).
 //
 // Source: W. Q. Meeker and L. A. Escobar, Statistical Methods for Reliability Data (1998), 8.4 and appendix B.2.
@@ -136,6 +137,8 @@ func (f *Fitted) Percentiles(tails []Tail, confidence float64) (*Percentiles, er
 			}
 		}
 		if !ok || !(v >= 0) || math.IsInf(v, 0) {
+			r.Warnings = append(r.Warnings, refusal.Warning{Kind: refusal.Doubtful,
+				Detail: "A percentile has no limits by the delta method, for it changes too fast with the parameters; resampling gives them."})
 			continue
 		}
 		q.SE, q.HasLimits = math.Sqrt(v), true

@@ -70,6 +70,32 @@ func (r *run) normalityTests() {
 		}
 		r.worst(check, pairs)
 	}
+	var pairs []pair
+	glass := r.sample("handbook/glass_strength_fuller2.csv", "y")
+	var err error
+	for _, c := range []struct {
+		family fit.Family
+		a2     float64
+	}{{fit.LargestExtreme, 0.39803685892613316}, {fit.Weibull, 0.5973412207669782}, {fit.Gamma, 0.43868642315311845}, {fit.Exponential, 8.527236674556725},
+		{fit.Rayleigh, 4.39172386821901}, {fit.Lognormal, 0.3888328964003769}} {
+		g, e := fit.AndersonDarling(glass, c.family, fit.Resampling{})
+		if e != nil {
+			err, g = e, &fit.Goodness{}
+		}
+		pairs = append(pairs, pair{c.a2, g.A2, 1e-9, string(c.family)})
+	}
+	check := ofFit("Anderson-Darling statistic of fitted families", "31 values of glass_strength_fuller2", "D'Agostino and Stephens 1986, section 4.2", sciPy, 0, 0, 0, err)
+	check.Note = "scipy.stats logcdf and logsf at the fits above; the normal, exponential and extreme-value ones agree with scipy.stats.anderson"
+	r.worst(check, pairs)
+	// The points of the extreme-value distribution that scipy.stats.anderson(dist="gumbel_r") gives for 31 values.
+	check = ofFit("Anderson-Darling test for an extreme-value distribution", "p-value at the library's critical values 0.458 to 1.002 for 31 values", "D'Agostino and Stephens 1986, table 4.17", sciPy, 0, 0, 0, nil)
+	check.Relative, check.Note = false, "critical values of scipy.stats.anderson, three digits; our points from memory"
+	pairs = nil
+	for i, level := range []float64{0.25, 0.1, 0.05, 0.025, 0.01} {
+		a2 := []float64{0.458, 0.615, 0.731, 0.847, 1.002}[i]
+		pairs = append(pairs, pair{level, fit.ExtremeP(a2, 31), 0.02*level + 0.0005, fmt.Sprintf("%g", level)})
+	}
+	r.worst(check, pairs)
 	ad := r.handbookExample("normality_1_3_5_14")
 	v := ad.values["critical 0.05"]
 	critical := fit.NormalCritical(0.05)
