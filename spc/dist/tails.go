@@ -149,6 +149,21 @@ func BetaTail(x, a, b float64) float64 {
 	return upper
 }
 
+// BetaCDF is P(X <= x) of the beta distribution with parameters a, b > 0: I_x(a, b), exact in the lower tail.
+func BetaCDF(x, a, b float64) float64 {
+	checkDF(a)
+	checkDF(b)
+	checkNumber(x)
+	switch {
+	case x <= 0:
+		return 0
+	case x >= 1:
+		return 1
+	}
+	lower, _ := incompleteBeta(a, b, x, 1-x)
+	return lower
+}
+
 // BetaQuantileUpper is the x with P(X > x) = p, 0 < p < 1.
 func BetaQuantileUpper(p, a, b float64) float64 {
 	checkProbability(p)

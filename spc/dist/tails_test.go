@@ -175,3 +175,16 @@ func TestRangeOfTwo(t *testing.T) {
 		ref.Relative(t, math.Erf(c[0]/2), dist.RangeCDF(c[0], 2), 1e-12, fmt.Sprint("w = ", c[0]))
 	}
 }
+
+// TestBetaCDF: both tails add to one, the lower one keeps its digits: I_x(a, 1) = x^a.
+func TestBetaCDF(t *testing.T) {
+	for _, x := range []float64{1e-200, 1e-12, 0.02, 0.3, 0.5, 0.97} {
+		for _, a := range []float64{0.5, 1, 1.5} {
+			ref.Relative(t, math.Pow(x, a), dist.BetaCDF(x, a, 1), 1e-13, "x^a")
+			require.InDelta(t, 1, dist.BetaCDF(x, a, 7.5)+dist.BetaTail(x, a, 7.5), 1e-14)
+		}
+	}
+	require.Zero(t, dist.BetaCDF(0, 2, 3))
+	require.Equal(t, 1.0, dist.BetaCDF(1, 2, 3))
+	require.Panics(t, func() { dist.BetaCDF(math.NaN(), 2, 3) })
+}
