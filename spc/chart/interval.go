@@ -3,8 +3,6 @@ package chart
 import (
 	"math"
 
-	"gonum.org/v1/gonum/mathext"
-
 	"sagwatch/spc/dist"
 	"sagwatch/spc/refusal"
 )
@@ -68,13 +66,13 @@ func PanelLimits(r int, p float64, w Width) (Limits, error) {
 		if n < k {
 			return 0
 		}
-		return mathext.RegIncBeta(k, n-k+1, p)
+		return dist.BetaCDF(p, k, n-k+1)
 	}
 	open := func(n float64) float64 { // P(N > n)
 		if n < k {
 			return 1
 		}
-		return mathext.RegIncBeta(n-k+1, k, 1-p)
+		return dist.BetaTail(p, k, n-k+1)
 	}
 	if r == 1 { // closed forms, exact for small p
 		done = func(n float64) float64 { return -math.Expm1(max(0, n) * math.Log1p(-p)) }
@@ -82,7 +80,8 @@ func PanelLimits(r int, p float64, w Width) (Limits, error) {
 	}
 	l := Limits{HasCentre: true, HasUpper: true, Sigma: math.Sqrt(k*(1-p)) / p}
 	start := k - 1 // nothing is done by then
-	l.Centre = lastWhole(start, math.Ceil(k/p)+1, func(n float64) bool { return done(n) >= 0.5 }) + 1
+	const slack = 1e-13 // a probability that is one half but for rounding counts as that
+	l.Centre = lastWhole(start, math.Ceil(k/p)+1, func(n float64) bool { return done(n) >= 0.5-slack }) + 1
 	l.Upper = lastWhole(start, math.Ceil(k/p)+1, func(n float64) bool { return open(n) <= side }) + 1
 	// P(N < L) = P(N <= L-1)
 	if lower := lastWhole(start, math.Ceil(k/p)+1, func(n float64) bool { return done(n-1) > side }); lower > k {
