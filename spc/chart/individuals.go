@@ -54,8 +54,8 @@ type IndividualsResult struct {
 //	moving range: centre = mean |x_t - x_(t-1)|, upper limit = centre (1 + k d3(2) / d2(2))
 //
 // The baseline is one phase: excluded points are left out by the caller, and the moving range bridges the gap. It
-// refuses fewer than 2 values, values that are not finite and a baseline that does not vary. Under 100 values and under
-// significant lag-1 autocorrelation it warns.
+// refuses another estimator, fewer than 2 values, values that are not finite and a baseline that does not vary. Under 100
+// values and under significant lag-1 autocorrelation it warns.
 //
 // Source: NIST/SEMATECH e-Handbook of Statistical Methods, 6.3.2.2; ISO 7870-2 (from memory). The handbook divides by
 // 1.128, the rounded d2(2).
@@ -69,8 +69,12 @@ func Individuals(x []float64, o IndividualsOptions) (IndividualsResult, error) {
 	if err := refusal.Finite("values", x); err != nil {
 		return IndividualsResult{}, err
 	}
-	if o.From == "" {
+	switch o.From {
+	case "":
 		o.From = MovingRange
+	case MovingRange, Overall:
+	default:
+		return IndividualsResult{}, refusal.Shapes("a standard deviation comes from %q or %q, not from %q", string(MovingRange), string(Overall), string(o.From))
 	}
 	r := IndividualsResult{Options: o, N: len(x)}
 	centre, sd := moments(x)
@@ -124,9 +128,14 @@ type Autocorrelation struct {
 	Significant bool    `json:"significant"`
 }
 
-// correlated warns of a correlation beyond its band.
+// correlated warns of a correlation beyond its band. Moving ranges between neighbours that repel each other are too great,
+// between neighbours that resemble each other too small.
 func correlated(a Autocorrelation) refusal.Warning {
-	return refusal.Warning{Kind: refusal.Autocorrelated, What: "points", N: a.N, Value: a.R, Detail: "Limits for independent points signal too often."}
+	w := refusal.Warning{Kind: refusal.Autocorrelated, What: "points", N: a.N, Value: a.R, Detail: "Limits for independent points signal too often."}
+	if a.R < 0 {
+		w.Detail = "Limits from moving ranges are too wide."
+	}
+	return w
 }
 
 // Lag1 is the sample lag-1 autocorrelation of x in time order:

@@ -227,3 +227,24 @@ func ExampleLag1() {
 	fmt.Printf("%.2f, band %.2f, significant: %v\n", a.R, a.Band, a.Significant)
 	// Output: 0.70, band 0.62, significant: true
 }
+
+// Neighbours that repel each other widen the moving range, neighbours that resemble each other narrow it: the warning says
+// which way the limits are off.
+func TestWarningOfCorrelationSaysWhichWay(t *testing.T) {
+	x := make([]float64, 120)
+	for i := range x {
+		x[i] = float64(i%2) + 0.01*float64(i%7)
+	}
+	r, err := chart.Individuals(x, chart.IndividualsOptions{})
+	require.NoError(t, err)
+	require.Negative(t, r.Lag1.R)
+	require.Contains(t, r.Warnings[0].String(), "too wide")
+	require.Greater(t, r.SigmaWithin, r.SigmaOverall)
+	for i := range x {
+		x[i] = float64(i / 10 % 2)
+	}
+	r, err = chart.Individuals(x, chart.IndividualsOptions{})
+	require.NoError(t, err)
+	require.Contains(t, r.Warnings[0].String(), "too often")
+	require.Less(t, r.SigmaWithin, r.SigmaOverall)
+}

@@ -106,6 +106,7 @@ func TestEveryRefusal(t *testing.T) {
 		{"times steady, transformed", second(chart.Intervals([]float64{2, 2}, chart.IntervalOptions{Transformed: true})), refusal.ZeroVariance, "do not vary"},
 		{"rejects to a point", second(chart.Intervals([]float64{2, 3}, chart.IntervalOptions{Rejects: -1})), refusal.OutOfRange, "the number of rejects to a point is -1"},
 		{"mean time", second(chart.TimeLimits(1, 0, chart.Width{})), refusal.OutOfRange, "the mean time between rejects is 0"},
+		{"individuals, another estimator", second(chart.Individuals([]float64{1, 2, 3}, chart.IndividualsOptions{From: "median"})), refusal.Mismatch, "not from \"median\""},
 		{"panels, proportion", second(chart.PanelLimits(1, 1, chart.Width{})), refusal.OutOfRange, "the proportion rejected is 1"},
 		{"panels, rejects", second(chart.PanelLimits(0, 0.1, chart.Width{})), refusal.OutOfRange, "to a point is 0"},
 		{"short runs of one", second(chart.DeviationsFromTarget([]chart.ShortRun{{Values: []float64{1}}}, chart.Width{})), refusal.TooFew, "neighbouring values of one run"},
