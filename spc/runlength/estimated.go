@@ -33,8 +33,9 @@ func FromSD(m int) Estimate { return Estimate{M: m, DF: float64(m - 1), Bias: 1}
 // FromCorrelatedSD is a baseline of m points of a first-order autoregressive process of coefficient phi, with sigma from
 // their overall standard deviation, to first order in 1/m:
 //
-//	var(mean) = sigma^2 / m (1 + phi)/(1 - phi),  DF = m (1 - phi^2)/(1 + phi^2)
+//	var(mean) = sigma^2 / m (1 + phi)/(1 - phi),  DF = m (1 - phi^2)/(1 + phi^2) - 1
 //
+// DF is never below 1; the 1 taken off makes it that of FromSD for independent points.
 // For Autocorrelated.ARL under Estimated. |phi| at most 0.999; beyond that Estimated refuses it.
 //
 // Source: M. S. Bartlett, "On the theoretical specification and sampling properties of autocorrelated time-series", J. Royal
