@@ -79,7 +79,7 @@ func PanelLimits(r int, p float64, w Width) (Limits, error) {
 		open = func(n float64) float64 { return math.Exp(max(0, n) * math.Log1p(-p)) }
 	}
 	l := Limits{HasCentre: true, HasUpper: true, Sigma: math.Sqrt(k*(1-p)) / p}
-	start := k - 1 // nothing is done by then
+	start := k - 1      // nothing is done by then
 	const slack = 1e-13 // a probability that is one half but for rounding counts as that
 	l.Centre = lastWhole(start, math.Ceil(k/p)+1, func(n float64) bool { return done(n) >= 0.5-slack }) + 1
 	l.Upper = lastWhole(start, math.Ceil(k/p)+1, func(n float64) bool { return open(n) <= side }) + 1
