@@ -2,7 +2,8 @@
 // block (cycle, hour, shift), or lot, wafer and site inside each other.
 //
 // Two ways: analysis of variance (OneWay, Nested, Crossed), with F tests and intervals from mean squares; and restricted
-// or full maximum likelihood (FitNested, FitCrossed), which also serves unbalanced data well. All sources are random
+// or full maximum likelihood (FitNested, FitCrossed; FitMixed for nested and crossed factors together, such as mould, shift
+// and hour), which also serves unbalanced data well. All sources are random
 // effects, independent and normal, about one grand mean:
 //
 //	nested   y = mu + A_i + B_ij + ... + e
