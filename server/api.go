@@ -31,6 +31,9 @@ func (s *Server) apiRoutes(r chi.Router) {
 		r.Get("/signals", s.api(s.getSignals))
 		r.Get("/signals/{id}", s.api(s.getSignal))
 		r.Get("/events", s.api(s.getEvents))
+		r.Get("/reports", s.api(s.getReports))
+		r.Get("/reports/{id}", s.api(s.getReport))
+		r.Get("/reports/{id}/{file}", s.api(s.saveReport))
 		r.Get("/openapi.json", s.api(getOpenAPI))
 		for _, kind := range definitionKinds {
 			r.Get("/"+kind.plural, s.api(s.getDefinitions(kind)))

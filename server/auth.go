@@ -53,6 +53,7 @@ const (
 	mayMeasure  act = "key in and correct measurements"
 	maySignals  act = "acknowledge and close signals"
 	mayVoid     act = "void measurements"
+	mayReports  act = "issue reports and keep their schedules"
 	mayEngineer act = "set limits, resolve conflicts and exclude points"
 )
 
@@ -60,6 +61,7 @@ var permitted = map[act][]Role{
 	mayMeasure:  {Technician, Supervisor, Engineer, Administrator},
 	maySignals:  {Supervisor, Engineer, Administrator},
 	mayVoid:     {Supervisor, Engineer, Administrator},
+	mayReports:  {Supervisor, Engineer, Administrator},
 	mayEngineer: {Engineer, Administrator},
 }
 

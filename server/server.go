@@ -17,6 +17,7 @@ import (
 
 	"sagwatch/server/ingest"
 	"sagwatch/server/plant"
+	"sagwatch/server/report"
 	"sagwatch/server/watch"
 	"sagwatch/store"
 )
@@ -45,6 +46,7 @@ type Server struct {
 	committer *ingest.Committer
 	ingest    *ingest.Service
 	watch     *watch.Watcher
+	reports   *report.Runner
 	live      *hub
 	progress  progress
 	sessions  *scs.SessionManager
@@ -76,6 +78,7 @@ func New(ctx context.Context, cfg Config) (*Server, error) {
 	s.committer = ingest.NewCommitter(cfg.Store, s.site, s.log)
 	s.ingest = ingest.New(ingest.Config{Site: s.site, Catalogue: s.catalogue.Load, Committer: s.committer, Now: cfg.Now})
 	s.watch = watch.New(watch.Config{Store: cfg.Store, Site: s.site, Catalogue: s.catalogue.Load, Log: s.log, Now: cfg.Now})
+	s.reports = &report.Runner{Source: s.reportSource, Now: cfg.Now, Log: s.log}
 	s.registry = prometheus.NewRegistry()
 	s.metrics = newMetrics(s.registry, s.committer, s.watch, s.live)
 	s.sessions = scs.New()
@@ -150,6 +153,7 @@ func (s *Server) Run(ctx context.Context) error {
 		}
 	})
 	wg.Go(func() { s.reloadNowAndThen(ctx, cancel) })
+	wg.Go(func() { s.reports.Run(ctx) })
 	s.ready.Store(true)
 	<-ctx.Done()
 	s.ready.Store(false)

@@ -166,4 +166,5 @@ type Result struct {
 	Mean, SD       Number
 	Count          int64
 	Within         string // "pass", "fail", "undecided" by the index wanted
+	Sphere         bool   // the radius of the fitted sphere
 }

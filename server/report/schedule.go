@@ -118,8 +118,8 @@ type Runner struct {
 	Log    *slog.Logger
 
 	mu     sync.Mutex
-	failed map[int64]string              // what last went wrong, by schedule
-	tried  map[int64]map[int64]time.Time // first try of a period, by schedule and the period's end
+	failed map[int64]string    // what last went wrong, by schedule
+	tried  map[int64]time.Time // since when a schedule waits for charts that are not up to date
 }
 
 // Run issues what is due each minute until ctx ends.
@@ -199,7 +199,7 @@ func (r *Runner) issueDue(ctx context.Context, src *Source, s store.ReportSchedu
 		if err != nil {
 			return err
 		}
-		if len(behind) > 0 && r.waits(s.ID, p.To) {
+		if len(behind) > 0 && r.waits(s.ID) {
 			return nil // the charts are being worked out: the next minute, or the one after
 		}
 		h.Schedule = s.ID
@@ -219,20 +219,17 @@ func (r *Runner) issueDue(ctx context.Context, src *Source, s store.ReportSchedu
 	return nil
 }
 
-// waits tells whether a period may still wait for charts that are not up to date.
-func (r *Runner) waits(schedule int64, end time.Time) bool {
+// waits tells whether a schedule may still wait for charts that are not up to date.
+func (r *Runner) waits(schedule int64) bool {
 	r.mu.Lock()
 	defer r.mu.Unlock()
 	if r.tried == nil {
-		r.tried = map[int64]map[int64]time.Time{}
+		r.tried = map[int64]time.Time{}
 	}
-	if r.tried[schedule] == nil {
-		r.tried[schedule] = map[int64]time.Time{}
-	}
-	first, ok := r.tried[schedule][end.Unix()]
+	first, ok := r.tried[schedule]
 	if !ok {
 		first = r.Now()
-		r.tried[schedule][end.Unix()] = first
+		r.tried[schedule] = first
 	}
 	return r.Now().Sub(first) < patience
 }
