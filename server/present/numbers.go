@@ -27,11 +27,10 @@ func Numbers(frame ui.Frame, t *proof.Table, version string) page.Numbers {
 		Reading: []ui.Sentence{
 			ui.Say("Expected is the source's value. “Published” was read in the source or in a public copy of it. “Computed by” names the general library that worked the value out from published data or a published formula. A value that is only remembered is shown and proves nothing."),
 			ui.Say("Digits is the number of significant digits in which the computed value agrees with the expected one, 15 at most; a published value of three digits can agree in no more than about three.")},
-		Contents: ui.Table{Label: "Checks by section", Cols: []ui.Col{{Head: "Section"}, {Head: "Checks", Right: true}, {Head: "Agree", Right: true}, {Head: "Shown only", Right: true, Drop: true}, {Head: "Values", Right: true, Drop: true}}},
 	}
 	for _, section := range proof.Sections {
-		s := page.NumbersSection{ID: anchorOf(string(section)), Head: string(section), Table: ui.Table{Label: string(section), Fold: true,
-			Cols: []ui.Col{{Head: "What"}, {Head: "Source"}, {Head: "Expected", Right: true}, {Head: "Computed", Right: true}, {Head: "Digits", Right: true}, {Head: "Outcome"}}}}
+		s := page.NumbersSection{ID: anchorOf(string(section)), Table: ui.Table{Label: string(section), Fold: true, Wrap: true,
+			Cols: []ui.Col{{Head: "What, and its source"}, {Head: "Expected", Right: true}, {Head: "Computed", Right: true}, {Head: "Digits", Right: true}, {Head: "Outcome"}}}}
 		var counts, agree, shown, values int64
 		for i := range t.Checks {
 			c := &t.Checks[i]
@@ -52,17 +51,22 @@ func Numbers(frame ui.Frame, t *proof.Table, version string) page.Numbers {
 		if len(s.Table.Rows) == 0 {
 			continue
 		}
+		s.Name, s.Says = string(section), fmt.Sprintf("%s on %s, all agree", ui.Plural(counts, "check", "checks"), ui.Plural(values, "value", "values"))
+		if agree < counts {
+			s.Says, s.Open = fmt.Sprintf("%s of %s do not agree", ui.Count(counts-agree), ui.Plural(counts, "check", "checks")), true
+		}
+		if shown > 0 {
+			s.Says += "; " + ui.Count(shown) + " shown only"
+		}
 		m.Sections = append(m.Sections, s)
-		m.Contents.Rows = append(m.Contents.Rows, ui.Row{Cells: []ui.Cell{{Text: string(section), Href: "#" + s.ID},
-			ui.Text(ui.Count(counts)), ui.Text(ui.Count(agree)), ui.Text(ui.Count(shown)), ui.Text(ui.Count(values))}})
 	}
 	return m
 }
 
 func checkRow(c *proof.Check) ui.Row {
-	source := c.Source
+	source := c.Source + ": " + verify.How(c)
 	if c.Note != "" {
-		source += ". " + strings.TrimSuffix(Capital(c.Note), ".") + "."
+		source += ". " + c.Note
 	}
 	state := ui.Is(ui.Good, "agrees")
 	value := shortened(c.Value)
@@ -75,8 +79,7 @@ func checkRow(c *proof.Check) ui.Row {
 	if c.Trouble != "" {
 		value = c.Trouble
 	}
-	return ui.Row{Mark: state.Kind == ui.Bad, Cells: []ui.Cell{ui.Text(verify.What(c)), ui.Text(source),
-		{Text: shortened(c.Expected), Note: verify.How(c)}, ui.Text(value), ui.Text(strconv.FormatFloat(c.Digits, 'f', 1, 64)), {State: state}}}
+	return ui.Row{Mark: state.Kind == ui.Bad, Cells: []ui.Cell{{Text: verify.What(c), Note: source}, ui.Text(shortened(c.Expected)), ui.Text(value), ui.Text(strconv.FormatFloat(c.Digits, 'f', 1, 64)), {State: state}}}
 }
 
 // shortened shortens a number of fifteen digits to ten: the agreement stands in its own column, the whole in the CSV file.

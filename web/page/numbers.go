@@ -6,7 +6,6 @@ import "sagwatch/web/ui"
 type Numbers struct {
 	Frame     ui.Frame
 	Statement ui.Statement
-	Contents  ui.Table // one row a section: how many checks, how many agree
 	Sections  []NumbersSection
 	Reading   []ui.Sentence // how to read the table
 }
@@ -14,6 +13,8 @@ type Numbers struct {
 // NumbersSection is one section's checks.
 type NumbersSection struct {
 	ID    string // element id
-	Head  string
+	Name  string
+	Says  string // "149 checks on 1332 values, all agree"
+	Open  bool   // something in it does not agree
 	Table ui.Table
 }

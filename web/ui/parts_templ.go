@@ -514,7 +514,7 @@ func Grid(t Table) templ.Component {
 				if templ_7745c5c3_Err != nil {
 					return templ_7745c5c3_Err
 				}
-				var templ_7745c5c3_Var24 = []any{templ.KV("fold", t.Fold), templ.KV("mid", t.Middle)}
+				var templ_7745c5c3_Var24 = []any{templ.KV("fold", t.Fold), templ.KV("mid", t.Middle), templ.KV("wrap", t.Wrap)}
 				templ_7745c5c3_Err = templ.RenderCSSItems(ctx, templ_7745c5c3_ElementWriter, templ_7745c5c3_Var24...)
 				if templ_7745c5c3_Err != nil {
 					return templ_7745c5c3_Err

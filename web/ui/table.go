@@ -39,6 +39,7 @@ type Table struct {
 	Cols    []Col
 	Rows    []Row
 	Fold    bool   // rows with words fold into blocks on a phone
+	Wrap    bool   // row heads are sentences and break over lines
 	Middle  bool   // rows with drawings: cells centred on their row
 	Empty   string // said in place of a table without rows
 }
