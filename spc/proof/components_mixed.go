@@ -3,6 +3,7 @@ package proof
 import (
 	"strconv"
 
+	"sagwatch/spc/capability"
 	"sagwatch/spc/components"
 )
 
@@ -74,6 +75,9 @@ func mixedChecks(r *run) {
 		}
 		dense.Note += "; second derivatives by differences on our side"
 		r.worst(dense, append(errors, pair{c.without, rest.SE, 2e-6, "standard error of the sum without cassette"}))
+		if c.method == components.REML {
+			r.componentSigmas(dense, res)
+		}
 		base.By, base.Note = byLme4, "lmer, tolerance: how near its search comes to the maximum"
 		r.worst(base, append(lme, pair{c.lme4Log, res.LogLikelihood, 3e-11, "log likelihood"}))
 		if c.method == components.REML {
@@ -93,5 +97,24 @@ func mixedChecks(r *run) {
 			pairs = append(pairs, pair{limits[i][0], comp.Interval.Lower, 5e-4, comp.Name + ", lower"}, pair{limits[i][1], comp.Interval.Upper, 5e-4, comp.Name + ", upper"})
 		}
 		r.worst(base, pairs)
+	}
+}
+
+// componentSigmas checks the standard deviations that components make together, and their effective degrees of freedom, against
+// sum sigma_k^2 and 2 (sum)^2/SE^2 of the dense likelihood.
+func (r *run) componentSigmas(c Check, res *components.MixedResult) {
+	c.Method = "Standard deviation from components of variance"
+	for _, w := range []struct {
+		what    string
+		without []string
+		sd, df  float64
+	}{
+		{"as it is", nil, 0.7118110395120907, 35.13380060796778},
+		{"if the cassettes were alike", []string{"cassette"}, 0.4992402294365382, 13.685226600449795},
+	} {
+		s, err := capability.FromComponents(res, w.without...)
+		line := c
+		line.Case, line.Trouble = c.Case+", "+w.what, trouble(err)
+		r.worst(line, []pair{{w.sd, s.SD, 1e-9, "standard deviation"}, {w.df, s.DF, 4e-6, "effective degrees of freedom"}})
 	}
 }
