@@ -4,6 +4,7 @@ import (
 	"context"
 	"encoding/json"
 	"fmt"
+	"slices"
 	"time"
 
 	"github.com/jackc/pgx/v5"
@@ -68,6 +69,11 @@ type StudyPlan struct {
 	Lines           []StudyLine           `json:"lines"`
 	GaugeRevision   int                   `json:"gauge_revision"`
 	ProductRevision int                   `json:"product_revision,omitempty"`
+}
+
+// Has tells whether a panel is part of the study.
+func (p *StudyPlan) Has(panel string) bool {
+	return slices.ContainsFunc(p.Parts, func(part StudyPart) bool { return part.Panel == panel })
 }
 
 // Study is a gauge study.

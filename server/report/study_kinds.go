@@ -135,7 +135,7 @@ func (b *studyBook) halfTurn() error {
 		g.Formula, g.Inputs, g.Source = formula, inputs, source
 		cells := []Cell{{Text: name}, b.figure(g), {}, {}}
 		if f >= 0 {
-			cells[2].Text, cells[3].Text = ui.Number(f, 2), probability(p)
+			cells[2].Text, cells[3].Text = ui.Number(f, 2), studyP(p)
 		}
 		t.Rows = append(t.Rows, cells)
 	}
@@ -179,7 +179,7 @@ func (b *studyBook) halfTurnShape(panels []gaugestudy.Turned, why *refusal.Error
 		for _, v := range term.Glass {
 			mean += v / float64(len(term.Glass))
 		}
-		t.Rows = append(t.Rows, []Cell{{Text: capital(characteristicName(term.Term))}, b.figure(g), {Text: ui.Number(term.GaugeSE, fine(term.GaugeSE))}, {Text: probability(term.PGauge)}, {Text: ui.Number(mean, fine(term.GlassSE))}})
+		t.Rows = append(t.Rows, []Cell{{Text: capital(characteristicName(term.Term))}, b.figure(g), {Text: ui.Number(term.GaugeSE, fine(term.GaugeSE))}, {Text: studyP(term.PGauge)}, {Text: ui.Number(mean, fine(term.GlassSE))}})
 		if term.PGauge < 1-studyLevel {
 			off++
 		}

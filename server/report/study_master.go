@@ -177,7 +177,7 @@ func (b *studyBook) linearity() error {
 		g.Panes[0].Values = append(g.Panes[0].Values, errs)
 		f := point(fmt.Sprintf("bias.%d", i+1), "Bias", "master "+plan.Parts[i].Panel, unit, m.Bias, dec).within(m.Interval, "Student's t")
 		f.Formula, f.Inputs, f.Source = "mean reading − certified value", fmt.Sprintf("%d readings, s = %s, certified %s", m.N, ui.Number(m.SD, dec), ui.Number(m.Reference, dec)), "common practice"
-		table.Rows = append(table.Rows, []Cell{{Text: plan.Parts[i].Panel}, {Text: ui.Number(m.Reference, dec)}, {Text: fmt.Sprint(m.N)}, b.figure(f), f.interval(), {Text: probability(m.P)}})
+		table.Rows = append(table.Rows, []Cell{{Text: plan.Parts[i].Panel}, {Text: ui.Number(m.Reference, dec)}, {Text: fmt.Sprint(m.N)}, b.figure(f), f.interval(), {Text: studyP(m.P)}})
 		sheet.Rows = append(sheet.Rows, []any{plan.Parts[i].Panel, m.Reference, int64(m.N), m.Bias, m.Interval.Lower, m.Interval.Upper, m.P, m.SD, m.Line, m.Band.Lower, m.Band.Upper})
 	}
 	b.r.Sheets = append(b.r.Sheets, sheet)
@@ -188,7 +188,7 @@ func (b *studyBook) linearity() error {
 		f.Formula, f.Inputs, f.Source = formula, fmt.Sprintf("%d readings of %d masters", s.Line.N, len(s.Masters)), source
 		cell := Cell{}
 		if p >= 0 {
-			cell.Text = probability(p)
+			cell.Text = studyP(p)
 		}
 		lines.Rows = append(lines.Rows, []Cell{{Text: f.Name}, b.figure(f), f.interval(), cell})
 	}

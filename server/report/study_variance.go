@@ -229,7 +229,7 @@ func (b *studyBook) anova(c *store.StudyCharacteristic, s *gaugestudy.Study) She
 		row := []Cell{{Text: capital(m.Source)}, {Text: ui.Number(m.DF, 0)}, {Text: ui.Number(m.SS, fine(m.SS))}, {Text: ui.Number(m.MS, fine(m.MS))}, {}, {}}
 		var f, p any
 		if m.Tested {
-			row[4].Text, row[5].Text = ui.Number(m.F, 2), probability(m.P)
+			row[4].Text, row[5].Text = ui.Number(m.F, 2), studyP(m.P)
 			f, p = m.F, m.P
 		}
 		t.Rows = append(t.Rows, row)
@@ -240,7 +240,7 @@ func (b *studyBook) anova(c *store.StudyCharacteristic, s *gaugestudy.Study) She
 }
 
 // probability writes a p value.
-func probability(p float64) string {
+func studyP(p float64) string {
 	if p < 0.0001 {
 		return "below 0.0001"
 	}
@@ -283,7 +283,7 @@ func (b *studyBook) places() {
 		sheet.Rows = append(sheet.Rows, []any{int64(e.Place + 1), at[0], at[1], e.SD, e.Interval.Lower, e.Interval.Upper, e.DF, e.P})
 		m.Places = append(m.Places, plot.Place{N: e.Place + 1, X: at[0], Y: at[1], DevUM: e.SD})
 		if e.P < 0.01 {
-			table.Rows = append(table.Rows, []Cell{{Text: fmt.Sprint(e.Place + 1)}, {Text: ui.Number(e.SD, fine(e.SD))}, {Text: ui.Number(e.Interval.Lower, fine(e.SD)) + " to " + ui.Number(e.Interval.Upper, fine(e.SD))}, {Text: probability(e.P)}})
+			table.Rows = append(table.Rows, []Cell{{Text: fmt.Sprint(e.Place + 1)}, {Text: ui.Number(e.SD, fine(e.SD))}, {Text: ui.Number(e.Interval.Lower, fine(e.SD)) + " to " + ui.Number(e.Interval.Upper, fine(e.SD))}, {Text: studyP(e.P)}})
 		}
 	}
 	text := fmt.Sprintf("One reading scatters by %s µm (95 %%: %s to %s), seating taken out. ", ui.Number(s.SD, fine(s.SD)), ui.Number(s.Interval.Lower, fine(s.SD)), ui.Number(s.Interval.Upper, fine(s.SD)))

@@ -34,6 +34,7 @@ const (
 	AtCharts   Place = "Charts"
 	AtHandOver Place = "Hand-over"
 	AtReports  Place = "Reports"
+	AtStudies  Place = "Gauge studies"
 	AtSetUp    Place = "Set-up"
 )
 
@@ -52,7 +53,7 @@ var Pages = []struct {
 	Place Place
 	Href  string
 }{
-	{AtGauge, "/gauge"}, {AtLine, "/"}, {AtSignals, "/signals"}, {AtPanels, "/panels"}, {AtCharts, "/charts"}, {AtHandOver, "/hand-over"}, {AtReports, "/reports"}, {AtSetUp, "/setup"},
+	{AtGauge, "/gauge"}, {AtLine, "/"}, {AtSignals, "/signals"}, {AtPanels, "/panels"}, {AtCharts, "/charts"}, {AtHandOver, "/hand-over"}, {AtReports, "/reports"}, {AtStudies, "/studies"}, {AtSetUp, "/setup"},
 }
 
 // who joins what stands at the right of the head, the clock aside.
