@@ -42,10 +42,9 @@ func (in *HandOverInputs) document() (*Document, error) {
 	h.d.Statement = h.statement()
 	h.doubts()
 	h.d.Cautions = []string{
-		"A signal of a chart sends nobody into the press, the plunger or the table: isolate and lock out by the plant's own procedure, authorised people only. Glass is hot well past the lehr, heavy, and its edges cut.",
 		"Sagwatch advises; the plant's quality system, local codes and the person responsible decide. Control limits are not specification limits: a panel inside control limits can still be bad.",
 	}
-	must := Block{Heading: "What the next shift must know"}
+	must := Block{Heading: "What the next shift must know", Caution: "A signal of a chart sends nobody into the press, the plunger or the table: isolate and lock out by the plant's own procedure, authorised people only. Glass is hot well past the lehr, heavy, and its edges cut."}
 	list := h.mustKnow()
 	if len(list) == 0 {
 		must.Text = "Nothing is left open: no signal stands, no gauge asks for its master panel, no panel waits."
@@ -259,8 +258,16 @@ func (h *handOver) doubts() {
 	var in []string
 	for i := range h.Presses {
 		p := &h.Presses[i]
-		if cut := h.IssuedAt.Add(-lehr(p)); cut.Before(h.To) && p.LehrMinutes > 0 {
-			in = append(in, "those pressed on "+p.ID+" after about "+h.moment(cut)+" (the lehr takes "+ui.Plural(int64(p.LehrMinutes+.5), "minute", "minutes")+")")
+		cut := h.IssuedAt.Add(-lehr(p))
+		if !cut.Before(h.To) || p.LehrMinutes <= 0 {
+			continue
+		}
+		words := "those pressed after about " + h.moment(cut) + " (the lehr takes " + ui.Plural(int64(p.LehrMinutes+.5), "minute", "minutes") + ")"
+		if slices.ContainsFunc(h.Presses, func(o HandOverPress) bool { return o.LehrMinutes != p.LehrMinutes }) {
+			words = strings.Replace(words, "pressed", "pressed on "+p.ID, 1)
+		}
+		if !slices.Contains(in, words) {
+			in = append(in, words)
 		}
 	}
 	if len(in) > 0 {

@@ -270,17 +270,30 @@ func (h *handOver) waitingTable() {
 		if w.Mould != "" {
 			where += ", mould " + w.Mould
 		}
-		t.Rows = append(t.Rows, []Cell{{Text: w.Panel}, {Text: where}, {Text: h.moment(w.LineAt)}, {Text: h.moment(w.MeasuredAt) + ", " + w.Gauge}, {Text: strings.Join(w.Reasons, " ")}})
+		t.Rows = append(t.Rows, []Cell{{Text: w.Panel}, {Text: where}, {Text: h.moment(w.LineAt)}, {Text: h.moment(w.MeasuredAt) + ", " + w.Gauge}, {Text: reasonWords(w.Reasons)}})
 		sheet.Rows = append(sheet.Rows, []any{w.Press, w.Panel, w.Mould, w.LineAt, w.Gauge, w.MeasuredAt, strings.Join(w.Reasons, " ")})
 	}
 	if len(t.Rows) > 0 {
 		b := Block{Heading: capital(ui.Plural(int64(h.WaitAll), "panel waits", "panels wait")) + " undecided", Text: "Measure them again, seated anew; one that stays undecided goes to the supervisor.", Table: t}
 		if h.WaitAll > len(t.Rows) {
-			b.Text += " The first " + ui.InWords(int64(len(t.Rows))) + " are listed."
+			b.Text += " The first " + ui.InWords(int64(len(t.Rows))) + " of them:"
 		}
 		h.d.Blocks = append(h.d.Blocks, b)
 	}
 	h.d.Sheets = append(h.d.Sheets, sheet)
+}
+
+// reasonWords writes the judge's reasons with the names of the characteristics that begin them.
+func reasonWords(reasons []string) string {
+	out := make([]string, len(reasons))
+	for i, r := range reasons {
+		name, rest, _ := strings.Cut(r, " ")
+		out[i] = capital(plant.Characteristic(name) + " " + rest)
+		if rest == "" {
+			out[i] = capital(r)
+		}
+	}
+	return strings.Join(out, "; ")
 }
 
 func (h *handOver) happened() {

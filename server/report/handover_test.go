@@ -87,7 +87,7 @@ func TestHandOverSaysWhatMatters(t *testing.T) {
 		"5. No panel of press B pressed after 09:00 has been measured.",
 		"6. Gauge CG-2 has sent nothing since 10:40.",
 	}, strings.Split(plainLines(d.Blocks[0].Text), "\n"))
-	require.Contains(t, plainSpaces(strings.Join(d.Doubts, " ")), "those pressed on A after about 12:35 (the lehr takes 90 minutes)")
+	require.Contains(t, plainSpaces(strings.Join(d.Doubts, " ")), "those pressed after about 12:35 (the lehr takes 90 minutes)")
 	quiet := shiftInputs()
 	quiet.Signals, quiet.Gauges, quiet.Waiting, quiet.WaitAll, quiet.Events, quiet.Presses = nil, nil, nil, 0, nil, quiet.Presses[:1]
 	d = made(t, quiet)

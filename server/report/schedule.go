@@ -106,10 +106,21 @@ var gatherers = map[string]func(ctx context.Context, src *Source, query json.Raw
 		}
 		return &in.Head, in, in.Behind, nil
 	},
+	store.CapabilityReport: func(ctx context.Context, src *Source, query json.RawMessage, period plant.Shift, by string, at time.Time) (*Head, any, []string, error) {
+		var q CapabilityQuery
+		if err := json.Unmarshal(query, &q); err != nil {
+			return nil, nil, nil, err
+		}
+		in, err := GatherCapability(ctx, src, q, period.From, period.To, by, at)
+		if err != nil {
+			return nil, nil, nil, err
+		}
+		return &in.Head, in, nil, nil
+	},
 }
 
 // Schedulable tells whether reports of a kind can be issued by schedule.
-func Schedulable(kind string) bool { return gatherers[kind] != nil }
+func Schedulable(kind string) bool { return gatherers[kind] != nil && makers[kind] != nil }
 
 // Runner issues the reports of schedules. Several may run on one database: the store lets each schedule issue each period once.
 type Runner struct {
