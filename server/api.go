@@ -34,6 +34,8 @@ func (s *Server) apiRoutes(r chi.Router) {
 		r.Get("/reports", s.api(s.getReports))
 		r.Get("/reports/{id}", s.api(s.getReport))
 		r.Get("/reports/{id}/{file}", s.api(s.saveReport))
+		r.Get("/studies", s.api(s.getStudies))
+		r.Get("/studies/{id}", s.api(s.getStudy))
 		r.Get("/openapi.json", s.api(getOpenAPI))
 		for _, kind := range definitionKinds {
 			r.Get("/"+kind.plural, s.api(s.getDefinitions(kind)))
