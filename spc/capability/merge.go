@@ -11,7 +11,7 @@ func (s *Scan) Merge(o *Scan) error {
 	for key, from := range o.cells {
 		c := s.cells[key]
 		if c == nil {
-			c = &scanCell{first: from.first, least: from.least, greatest: from.greatest, bins: make(map[int32]int32, len(from.bins))}
+			c = &scanCell{first: from.first, least: from.least, greatest: from.greatest}
 			s.cells[key] = c
 		}
 		c.n += from.n
@@ -23,9 +23,30 @@ func (s *Scan) Merge(o *Scan) error {
 		c.sumSq.Add(2 * d * sum)
 		c.sumSq.Add(n * d * d)
 		c.least, c.greatest = min(c.least, from.least), max(c.greatest, from.greatest)
-		for k, count := range from.bins {
-			c.bins[k] += count
-		}
+		c.join(from)
 	}
 	return nil
+}
+
+// join adds the histogram of another cell.
+func (c *scanCell) join(from *scanCell) {
+	for _, k := range from.late {
+		c.count(k)
+	}
+	c.settle()
+	bins, counts := make([]int32, 0, len(c.bins)+len(from.bins)), make([]int32, 0, len(c.bins)+len(from.bins))
+	for i, j := 0, 0; i < len(c.bins) || j < len(from.bins); {
+		switch {
+		case j == len(from.bins) || i < len(c.bins) && c.bins[i] < from.bins[j]:
+			bins, counts = append(bins, c.bins[i]), append(counts, c.counts[i])
+			i++
+		case i == len(c.bins) || from.bins[j] < c.bins[i]:
+			bins, counts = append(bins, from.bins[j]), append(counts, from.counts[j])
+			j++
+		default:
+			bins, counts = append(bins, c.bins[i]), append(counts, c.counts[i]+from.counts[j])
+			i, j = i+1, j+1
+		}
+	}
+	c.bins, c.counts = bins, counts
 }

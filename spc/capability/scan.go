@@ -11,7 +11,7 @@ import (
 
 // Scan takes millions of values in one pass: for each stream (mould) and block (shift, day) it keeps the exact count, mean, sum of
 // squares, least and greatest value, and a histogram on one common grid. Memory follows the number of filled bins, not of
-// values. Its zero value is not ready: see NewScan. Not safe for concurrent use; Merge joins scans of one grid.
+// values (some 600 bytes for the 130 panels of a mould in a shift). Its zero value is not ready: see NewScan. Not safe for concurrent use; Merge joins scans of one grid.
 type Scan struct {
 	Width  float64 // of a bin, in the characteristic's unit
 	Origin float64 // an edge of the grid
@@ -25,9 +25,57 @@ type scanCell struct {
 	mean, ss   float64
 	least      float64
 	greatest   float64
-	bins       map[int32]int32
 	sum, sumSq dist.Accumulator // of deviations from the first value
 	first      float64
+	// Filled bins in order, without the bins of the latest values, which wait in late.
+	bins, counts []int32
+	late         []int32
+}
+
+// lateValues is how many values may wait before they are counted.
+const lateValues = 1024
+
+// count takes in a value in bin k.
+func (c *scanCell) count(k int32) {
+	if len(c.late) == cap(c.late) {
+		if len(c.late) >= lateValues {
+			c.settle()
+		} else { // by a quarter: cells are many and small
+			c.late = append(make([]int32, 0, len(c.late)+len(c.late)/4+16), c.late...)
+		}
+	}
+	c.late = append(c.late, k)
+}
+
+// settle counts the values that wait.
+func (c *scanCell) settle() {
+	slices.Sort(c.late)
+	distinct := 0
+	for i, k := range c.late {
+		if i == 0 || k != c.late[i-1] {
+			distinct++
+		}
+	}
+	bins, counts := make([]int32, 0, len(c.bins)+distinct), make([]int32, 0, len(c.bins)+distinct)
+	take := func(k, n int32) {
+		if last := len(bins) - 1; last >= 0 && bins[last] == k {
+			counts[last] += n
+			return
+		}
+		bins, counts = append(bins, k), append(counts, n)
+	}
+	i := 0
+	for _, k := range c.late {
+		for i < len(c.bins) && c.bins[i] <= k {
+			take(c.bins[i], c.counts[i])
+			i++
+		}
+		take(k, 1)
+	}
+	for ; i < len(c.bins); i++ {
+		take(c.bins[i], c.counts[i])
+	}
+	c.bins, c.counts, c.late = bins, counts, c.late[:0]
 }
 
 // Cell is what a Scan kept of one stream and block, plain to store: Bins are the numbers of the filled bins, ascending, bin k
@@ -97,7 +145,7 @@ func (s *Scan) Add(stream, block int, x float64) error {
 	key := cellKey{stream, block}
 	c := s.cells[key]
 	if c == nil {
-		c = &scanCell{first: x, least: x, greatest: x, bins: map[int32]int32{}}
+		c = &scanCell{first: x, least: x, greatest: x}
 		s.cells[key] = c
 	}
 	c.n++
@@ -105,7 +153,7 @@ func (s *Scan) Add(stream, block int, x float64) error {
 	c.sum.Add(d)
 	c.sumSq.Add(d * d)
 	c.least, c.greatest = min(c.least, x), max(c.greatest, x)
-	c.bins[int32(k)]++
+	c.count(int32(k))
 	return nil
 }
 
@@ -115,14 +163,8 @@ func (s *Scan) Cells() []Cell {
 	for key, c := range s.cells {
 		sum, n := c.sum.Sum(), float64(c.n)
 		cell := Cell{Stream: key.stream, Block: key.block, N: c.n, Mean: c.first + sum/n, SS: max(0, c.sumSq.Sum()-sum*sum/n), Least: c.least, Greatest: c.greatest}
-		for k := range c.bins {
-			cell.Bins = append(cell.Bins, k)
-		}
-		slices.Sort(cell.Bins)
-		cell.Counts = make([]int32, len(cell.Bins))
-		for i, k := range cell.Bins {
-			cell.Counts[i] = c.bins[k]
-		}
+		c.settle()
+		cell.Bins, cell.Counts = slices.Clone(c.bins), slices.Clone(c.counts)
 		out = append(out, cell)
 	}
 	slices.SortFunc(out, func(a, b Cell) int {
@@ -245,20 +287,40 @@ func (g Grid) Sample(shift func(stream int) float64) (*fit.Sample, []fit.Block, 
 	// Where bins are finer than the values are known, a value stands for the whole of its own bin: in the middle of it.
 	middle := (fine - 1) / 2
 	counts := make([]int, high-low+1)
-	blocks := map[int]map[int32]int32{}
-	for i := range g.Cells {
-		c := &g.Cells[i]
-		m := moved(c)
-		b := blocks[c.Block]
-		if b == nil {
-			b = map[int32]int32{}
-			blocks[c.Block] = b
+	order := make([]int, len(g.Cells)) // by block
+	for i := range order {
+		order[i] = i
+	}
+	slices.SortStableFunc(order, func(a, b int) int { return g.Cells[a].Block - g.Cells[b].Block })
+	blocks := 0
+	for j, i := range order {
+		if j == 0 || g.Cells[i].Block != g.Cells[order[j-1]].Block {
+			blocks++
 		}
-		for j, k := range c.Bins {
-			at := int64(k)*fine + m + middle - low
-			counts[at] += int(c.Counts[j])
-			b[int32(at)] += c.Counts[j]
+	}
+	out := make([]fit.Block, 0, blocks)
+	part := make([]int32, len(counts)) // of the block under way, and where it is not zero
+	var filled []int32
+	for j := 0; j < len(order); {
+		filled = filled[:0]
+		for block := g.Cells[order[j]].Block; j < len(order) && g.Cells[order[j]].Block == block; j++ {
+			c := &g.Cells[order[j]]
+			m := moved(c) + middle - low
+			for i, k := range c.Bins {
+				at := int64(k)*fine + m
+				counts[at] += int(c.Counts[i])
+				if part[at] == 0 {
+					filled = append(filled, int32(at))
+				}
+				part[at] += c.Counts[i]
+			}
 		}
+		slices.Sort(filled)
+		b := fit.Block{Place: slices.Clone(filled), Count: make([]int32, len(filled))}
+		for i, at := range filled {
+			b.Count[i], part[at] = part[at], 0
+		}
+		out = append(out, b)
 	}
 	width := g.Width / float64(fine)
 	edges := make([]float64, len(counts)+1)
@@ -273,21 +335,9 @@ func (g Grid) Sample(shift func(stream int) float64) (*fit.Sample, []fit.Block, 
 	for counts[first] == 0 {
 		first++
 	}
-	keys := make([]int, 0, len(blocks))
-	for k := range blocks {
-		keys = append(keys, k)
-	}
-	slices.Sort(keys)
-	out := make([]fit.Block, len(keys))
-	for i, k := range keys {
-		places := make([]int32, 0, len(blocks[k]))
-		for p := range blocks[k] {
-			places = append(places, p)
-		}
-		slices.Sort(places)
-		out[i] = fit.Block{Place: make([]int32, len(places)), Count: make([]int32, len(places))}
-		for j, p := range places {
-			out[i].Place[j], out[i].Count[j] = p-int32(first), blocks[k][p]
+	for i := range out {
+		for j := range out[i].Place {
+			out[i].Place[j] -= int32(first)
 		}
 	}
 	return s, out, nil

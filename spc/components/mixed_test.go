@@ -225,7 +225,7 @@ func TestFitMixedDoesNotChangeWith(t *testing.T) {
 
 // Limits of mould, shift and hour cover at their level: invented processes with gaps, most with the quicker limits.
 func TestFitMixedCoverage(t *testing.T) {
-	const runs = 300
+	const runs = 200
 	true4 := []float64{1, 0.5, 0.3, 1}
 	hits := map[components.IntervalMethod]*[5]int{components.LogWald: {}, components.Profile: {}}
 	tries := map[components.IntervalMethod]float64{}

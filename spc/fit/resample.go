@@ -152,32 +152,40 @@ func (s *Sample) Bootstrap(blocks []Block, m int, o Resampling, figures func(dst
 	for i := range out {
 		out[i] = flat[i*m : (i+1)*m : (i+1)*m]
 	}
-	var draw func(r *rand.Rand, counts []int)
+	var draw func(r *rand.Rand, counts, times []int)
 	switch {
 	case blocks != nil:
-		draw = func(r *rand.Rand, counts []int) {
+		draw = func(r *rand.Rand, counts, times []int) {
 			clear(counts)
+			clear(times)
 			for range blocks {
-				b := &blocks[r.IntN(len(blocks))]
-				for j, p := range b.Place {
-					counts[p] += int(b.Count[j])
+				times[r.IntN(len(blocks))]++
+			}
+			for i := range blocks {
+				// More than a third of the blocks come not at all.
+				if n := times[i]; n > 0 {
+					b := &blocks[i]
+					count := b.Count[:len(b.Place)]
+					for j, p := range b.Place {
+						counts[p] += n * int(count[j])
+					}
 				}
 			}
 		}
 	case len(s.at) == s.n:
-		draw = func(r *rand.Rand, counts []int) {
+		draw = func(r *rand.Rand, counts, _ []int) {
 			clear(counts)
 			for range s.n {
 				counts[r.Uint32N(uint32(s.n))]++
 			}
 		}
 	default:
-		draw = s.multinomial
+		draw = func(r *rand.Rand, counts, _ []int) { s.multinomial(r, counts) }
 	}
 	o.Each(func() func(int, *rand.Rand) {
-		counts := make([]int, len(s.at))
+		counts, times := make([]int, len(s.at)), make([]int, len(blocks))
 		return func(i int, r *rand.Rand) {
-			draw(r, counts)
+			draw(r, counts, times)
 			figures(out[i], counts)
 		}
 	})
