@@ -161,8 +161,8 @@ func (e Estimate) conditional(width func(a float64) (float64, error)) (float64, 
 // Sources: C. P. Quesenberry, "The effect of sample size on estimated limits for X-bar and X control charts", J. Quality
 // Technology 25 (1993), 237-247; S. Chakraborti, "Run length, average run length and false alarm rate of Shewhart X-bar
 // chart: exact derivations by conditioning", Communications in Statistics - Simulation and Computation 29 (2000), 61-81;
-// N. A. Saleh, M. A. Mahmoud, L. A. Jones-Farmer, I. Zwetsloot and W. H. Woodall, J. Quality Technology 47 (2015), 127-143,
-// 287-298.
+// N. A. Saleh, M. A. Mahmoud, M. J. Keefe and W. H. Woodall, "The difficulty in designing Shewhart X-bar and X control charts
+// with estimated parameters", J. Quality Technology 47 (2015), 127-138 (from memory).
 func EstimatedShewhart(k float64, e Estimate) (EstimationRange, error) {
 	if !(k > 0 && k <= 20) {
 		return EstimationRange{}, refusal.Setting("the multiple of the limits", k, "it must be above 0 and at most 20")
@@ -301,7 +301,9 @@ func (e Estimate) fill(r *EstimationRange, width func(a, y float64) (float64, er
 //
 // It refuses arl0 outside 2 to 1e9, prob outside 0.5 to 0.9999, and as EstimatedShewhart.
 //
-// Source: Saleh et al. 2015 (see EstimatedShewhart), who find it by bootstrap; here by the same integration.
+// Source: the criterion is that of A. Gandy and J. T. Kvaløy, "Guaranteed conditional performance of control charts via bootstrap
+// methods", Scandinavian J. Statistics 40 (2013), 647-668 (from memory), who meet it by bootstrap; here by the integration of
+// EstimatedShewhart.
 func GuaranteedMultiple(arl0, prob float64, e Estimate) (float64, error) {
 	if err := checkWanted(arl0); err != nil {
 		return 0, err
