@@ -21,7 +21,7 @@ func read(method, what, source string, v handbookValue, got float64, err error) 
 
 func baselineChecks(r *run) {
 	ind := r.handbookExample("individuals_6_3_2_2")
-	source := handbookTitle + "6.3.2.2"
+	source := handbookTitle + "6.3.2.2, data from memory"
 	i, err := chart.Individuals(ind.Inline.X, chart.IndividualsOptions{})
 	r.add(recomputed("Individuals chart", "flow rates, mean", source, "50.81", 50.81, i.Limits.Centre, 1e-12, err))
 	r.add(recomputed("Individuals chart", "flow rates, mean moving range", source, "1.8778", 1.8777777777777784, i.MeanMovingRange, 1e-12, err))
@@ -114,7 +114,7 @@ func gearChecks(r *run) {
 
 func ewmaCUSUMChecks(r *run) {
 	e := r.handbookExample("ewma_6_3_2_4")
-	source := handbookTitle + "6.3.2.4"
+	source := handbookTitle + "6.3.2.4, data from memory"
 	points, err := chart.EWMA(e.Inline.X, chart.EWMASettings{Target: 50, Sigma: 2.0539, Lambda: 0.3})
 	want := []float64{50.6, 49.52, 50.564, 50.184799999999996, 50.15935999999999, 49.21155199999999, 49.74808639999999, 49.853660479999995,
 		50.25756233599999, 50.33029363519999, 50.111205544639986, 49.35784388124799, 49.52049071687359, 50.05434350181151, 49.37804045126805,
@@ -141,7 +141,7 @@ func ewmaCUSUMChecks(r *run) {
 	r.add(c)
 
 	s := r.handbookExample("cusum_6_3_2_3")
-	source = handbookTitle + "6.3.2.3"
+	source = handbookTitle + "6.3.2.3, data from memory"
 	hi := []float64{0, 0, 0, 0, 0.032500000000022844, 0, 0, 0, 0, 0, 0, 0, 3.0074999999999887, 4.939999999999989, 7.447499999999978, 10.629999999999978,
 		11.98749999999999, 14.444999999999965, 16.002499999999966, 19.03499999999999}
 	lo := []float64{0, 0.007499999999988627, 0, 0.33249999999997726, 0, 0, 0.5575, 0.7150000000000227, 0.1725, 0.25499999999997724, 0.31249999999997724,
