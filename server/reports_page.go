@@ -77,6 +77,11 @@ func (s *Server) renderReports(w http.ResponseWriter, r *http.Request, status in
 		d.Schedules = append(d.Schedules, f)
 	}
 	d.MayIssue, d.Presses = who(ctx).May(mayReports), s.pressNames()
+	for _, p := range s.catalogue.Load().Products() {
+		if !p.Retired {
+			d.Products = append(d.Products, p.ID)
+		}
+	}
 	return s.render(w, r, status, present.Reports(v, s.frame(r, "Reports", ui.AtReports), d).Page())
 }
 
@@ -332,16 +337,16 @@ func (s *Server) byDigest(r *http.Request, digest [32]byte) (*store.Report, erro
 	return &rep, err
 }
 
-// doAddSchedule handles POST /reports/schedules: kind, press.
+// doAddSchedule handles POST /reports/schedules: kind, press, product.
 func (s *Server) doAddSchedule(w http.ResponseWriter, r *http.Request) error {
 	if err := require(r, mayReports); err != nil {
 		return err
 	}
-	kind, press := r.PostFormValue("kind"), r.PostFormValue("press")
-	x, err := s.newSchedule(r, kind, press)
+	kind, press, product := r.PostFormValue("kind"), r.PostFormValue("press"), r.PostFormValue("product")
+	x, err := s.newSchedule(r, kind, press, product)
 	var t *Trouble
 	if errors.As(err, &t) && t.Status == http.StatusUnprocessableEntity {
-		return s.renderReports(w, r, t.Status, present.ReportsData{Kind: kind, Press: press, Problems: ui.Problems{Head: "No schedule was added", Items: []ui.Problem{{Field: t.Field, Name: "The schedule: ", Text: t.Say}}}})
+		return s.renderReports(w, r, t.Status, present.ReportsData{Kind: kind, Press: press, Product: product, Problems: ui.Problems{Head: "No schedule was added", Items: []ui.Problem{{Field: t.Field, Name: "The schedule: ", Text: t.Say}}}})
 	}
 	if err != nil {
 		return err
@@ -354,23 +359,27 @@ func (s *Server) doAddSchedule(w http.ResponseWriter, r *http.Request) error {
 }
 
 // newSchedule checks what is asked for. It begins now: the period that holds is the first that is issued.
-func (s *Server) newSchedule(r *http.Request, kind, press string) (store.ReportSchedule, error) {
-	x := store.ReportSchedule{Kind: kind, Begins: s.cfg.Now().UTC(), By: source(r.Context())}
-	if press != "" {
-		if p, _ := s.catalogue.Load().Press(press, s.cfg.Now()); p == nil || p.Retired {
-			return x, badInput("schedule-press", "there is no press %.40q.", press)
-		}
+func (s *Server) newSchedule(r *http.Request, kind, press, product string) (x store.ReportSchedule, err error) {
+	x = store.ReportSchedule{Kind: kind, Begins: s.cfg.Now().UTC(), By: source(r.Context())}
+	if p, _ := s.catalogue.Load().Press(press, s.cfg.Now()); press != "" && (p == nil || p.Retired) {
+		return x, badInput("schedule-press", "there is no press %.40q.", press)
 	}
+	var query any
 	switch {
 	case kind == store.HandOverReport:
-		x.Every = report.EveryShift
+		x.Every, query = report.EveryShift, report.HandOverQuery{Press: press}
 	case kind == store.CapabilityReport && report.Schedulable(kind):
-		x.Every = report.EveryWeek
+		if press == "" || product == "" {
+			return x, badInput("schedule-press", "a capability report is about one press and one product; choose both.")
+		}
+		if p, _ := s.catalogue.Load().Product(product, s.cfg.Now()); p == nil || p.Retired {
+			return x, badInput("schedule-product", "there is no product %.40q.", product)
+		}
+		x.Every, query = report.EveryWeek, report.CapabilityQuery{Press: press, Product: product}
 	default:
 		return x, badInput("kind", "a report of the kind %.40q cannot be issued by schedule.", kind)
 	}
-	q, err := json.Marshal(report.HandOverQuery{Press: press})
-	x.Query = q
+	x.Query, err = json.Marshal(query)
 	return x, err
 }
 

@@ -44,9 +44,11 @@ type ReportsData struct {
 	Schedules    []ScheduleFacts
 	MayIssue     bool
 	Presses      []string
+	Products     []string
 	Check        page.FileCheck // with its answer, if a file was checked
 	Problems     ui.Problems    // of a schedule that was not added
 	Kind, Press  string         // as they were typed
+	Product      string
 }
 
 // ScheduleFacts is one schedule with what comes next.
@@ -108,7 +110,15 @@ func Reports(v View, f ui.Frame, d ReportsData) page.Reports {
 	for _, p := range d.Presses {
 		press.Options = append(press.Options, ui.Option{Value: p, Label: p, Selected: p == d.Press})
 	}
-	m.Add = &page.ScheduleForm{Action: "/reports/schedules", Problems: d.Problems, Fields: []ui.Input{kind, press},
+	fields := []ui.Input{kind, press}
+	if len(kind.Options) > 1 {
+		product := ui.Input{ID: "schedule-product", Name: "product", Label: "Product", Help: "For capability; a hand-over has all.", Optional: true, Options: []ui.Option{{Value: "", Label: "every product", Selected: d.Product == ""}}}
+		for _, p := range d.Products {
+			product.Options = append(product.Options, ui.Option{Value: p, Label: p, Selected: p == d.Product})
+		}
+		fields = append(fields, product)
+	}
+	m.Add = &page.ScheduleForm{Action: "/reports/schedules", Problems: d.Problems, Fields: fields,
 		Says: "Each period is issued once, five minutes after its end, and kept. Up to eight periods that end while the service is down are made up for."}
 	return m
 }
