@@ -142,7 +142,7 @@ func (t *Table) Counted() int {
 
 // topics are the functions that make the checks, one or more for each section.
 var topics = []func(*run){sphereChecks, surfaceChecks, numericsChecks, chartChecks, autocorrelationChecks, multivariateChecks, runLengthChecks,
-	changePointChecks, fitChecks, capabilityChecks, componentChecks, mixedChecks, gaugeChecks}
+	changePointChecks, fitChecks, fittedFractionChecks, capabilityChecks, componentChecks, mixedChecks, gaugeChecks}
 
 // run gathers checks and remembers which reference files they read.
 type run struct {
