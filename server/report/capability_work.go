@@ -17,8 +17,8 @@ import (
 // Resamples of the intervals, and the seed of all of them: the same inputs give the same report.
 const (
 	resampleMoments = 2000
-	resampleFits    = 1000
-	resampleMoulds  = 400
+	resampleFits    = 500
+	resampleMoulds  = 250
 	capabilitySeed  = 1
 )
 
@@ -521,20 +521,25 @@ func (o *CapabilityOf) resampled(g capability.Grid, shift map[int]float64, mean 
 		below, above := s.Outside(lower, upper, nil)
 		r.fraction = (below + above) / float64(s.N())
 	}
-	alone, err := capability.Bootstrap(s, nil, o.Spec, o.By, o.Family, confidence, fit.Resampling{Resamples: min(resamples, 500), Seed: capabilitySeed})
-	if err != nil && !o.Blocked {
-		return r, err
-	}
-	r.c, r.ck, r.out = alone.C, alone.CK, alone.Outside
-	if o.Blocked {
-		if b, e := capability.Bootstrap(s, blocks, o.Spec, o.By, o.Family, confidence, options); e == nil {
-			r.alone, r.hasAlone = alone.CK, err == nil
-			r.c, r.ck, r.out = b.C, b.CK, b.Outside
-		} else if err != nil {
+	if o.By == capability.ByFit { // each resample is fitted anew: a tenth of the spread is fine enough for a histogram that is fitted
+		if s, blocks, err = g.Coarser(int(sigma.SD / 10 / g.Width)).Sample(by); err != nil {
 			return r, err
 		}
 	}
-	return r, nil
+	if o.Blocked && len(blocks) >= 2 {
+		if b, err := capability.Bootstrap(s, blocks, o.Spec, o.By, o.Family, confidence, options); err == nil {
+			r.c, r.ck, r.out = b.C, b.CK, b.Outside
+			if resamples == resampleFits && shift == nil {
+				if a, err := capability.Bootstrap(s, nil, o.Spec, o.By, o.Family, confidence, options); err == nil {
+					r.alone, r.hasAlone = a.CK, true
+				}
+			}
+			return r, nil
+		}
+	}
+	a, err := capability.Bootstrap(s, nil, o.Spec, o.By, o.Family, confidence, options)
+	r.c, r.ck, r.out = a.C, a.CK, a.Outside
+	return r, err
 }
 
 // within works Cp and Cpk out, without the panels that are left out: the spread inside a mould's shift.

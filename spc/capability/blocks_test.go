@@ -118,3 +118,44 @@ func TestDiffer(t *testing.T) {
 		require.Error(t, err)
 	}
 }
+
+func TestCoarser(t *testing.T) {
+	scan, err := capability.NewScan(0.01, 0)
+	require.NoError(t, err)
+	for i, x := range []float64{-0.115, -0.101, -0.1, -0.001, 0, 0.005, 0.099, 0.1, 0.55} {
+		require.NoError(t, scan.Add(i%2, 0, x))
+	}
+	fine := scan.Grid()
+	g := fine.Coarser(10)
+	require.Equal(t, 0.1, g.Width)
+	got := map[int32]int32{}
+	for i, c := range g.Cells {
+		require.Equal(t, fine.Cells[i].Mean, c.Mean)
+		require.IsIncreasing(t, c.Bins)
+		for j, b := range c.Bins {
+			got[b] += c.Counts[j]
+		}
+	}
+	require.Equal(t, map[int32]int32{-2: 2, -1: 2, 0: 3, 1: 1, 5: 1}, got)
+	require.Equal(t, fine, fine.Coarser(1))
+
+	// Limits of a refitted extreme value model are those of the fine grid.
+	r := rand.New(rand.NewPCG(3, 4))
+	scan, err = capability.NewScan(0.25, 0)
+	require.NoError(t, err)
+	for i := range 6000 {
+		require.NoError(t, scan.Add(0, i/200, 135-26*math.Log(r.ExpFloat64())))
+	}
+	spec := capability.Spec{Upper: 381, HasUpper: true}
+	of := func(g capability.Grid) capability.Resampled {
+		s, blocks, err := g.Sample(nil)
+		require.NoError(t, err)
+		b, err := capability.Bootstrap(s, blocks, spec, capability.ByFit, fit.LargestExtreme, 0.95, fit.Resampling{Resamples: 200, Seed: 1})
+		require.NoError(t, err)
+		return b
+	}
+	a, b := of(scan.Grid()), of(scan.Grid().Coarser(13))
+	require.InDelta(t, a.CK.Lower, b.CK.Lower, 0.002)
+	require.InDelta(t, a.CK.Upper, b.CK.Upper, 0.002)
+	require.InEpsilon(t, a.Outside.Upper, b.Outside.Upper, 0.02)
+}

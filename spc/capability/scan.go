@@ -342,3 +342,30 @@ func (g Grid) Sample(shift func(stream int) float64) (*fit.Sample, []fit.Block, 
 	}
 	return s, out, nil
 }
+
+// Coarser joins every k neighbouring bins, counted from the origin, into one; moments stay as they are. A fit to a histogram takes the
+// probabilities of its bins, so bins of a tenth of the standard deviation serve a refit (Bootstrap by ByFit) as well as fine ones,
+// in a tenth of the time; percentiles of the values themselves need the fine ones. k below 2 gives the grid as it is.
+func (g Grid) Coarser(k int) Grid {
+	if k < 2 {
+		return g
+	}
+	out := Grid{Width: g.Width * float64(k), Origin: g.Origin, Cells: slices.Clone(g.Cells)}
+	for i := range out.Cells {
+		c := &out.Cells[i]
+		bins, counts := c.Bins, c.Counts
+		c.Bins, c.Counts = nil, nil
+		for j, b := range bins {
+			at := b / int32(k)
+			if b < 0 && at*int32(k) != b {
+				at--
+			}
+			if n := len(c.Bins); n > 0 && c.Bins[n-1] == at {
+				c.Counts[n-1] += counts[j]
+				continue
+			}
+			c.Bins, c.Counts = append(c.Bins, at), append(c.Counts, counts[j])
+		}
+	}
+	return out
+}
