@@ -356,7 +356,14 @@ var neverBelowZero = map[string]bool{spc.MaxDeviationUM.String(): true, spc.Form
 
 func titled(v store.Study) store.Study {
 	if v.Title == "" {
-		v.Title = v.Gauge + ", " + StudyKind(v.Kind)
+		var names []string
+		for _, c := range v.Plan.Characteristics {
+			names = append(names, Characteristic(c.Name))
+		}
+		v.Title = v.Gauge
+		if len(names) > 0 {
+			v.Title += ", " + list(names)
+		}
 	}
 	return v
 }

@@ -256,8 +256,15 @@ func (in *StudyInputs) deviationsSheet() (Sheet, bool) {
 	return s, n > 0
 }
 
+// studyNames are computed characteristics in a sentence; the others read well without their unit.
+var studyNames = map[string]string{"max_deviation_um": "largest deviation", "form_um": "form error", "rms_um": "rms from the sphere", "contour_rms_um": "rms from the contour",
+	"contour_pv_um": "peak to valley from the contour", "twofold_um": "two-fold term", "bow4_um": "fourth-order bow", "master_radius_error_mm": "error of the radius", "master_max_error_um": "largest error"}
+
 // characteristicName is a characteristic in a sentence.
 func characteristicName(name string) string {
+	if n, ok := studyNames[name]; ok {
+		return n
+	}
 	for _, unit := range []string{"_mm", "_um"} {
 		name = strings.TrimSuffix(name, unit)
 	}

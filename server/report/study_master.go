@@ -75,7 +75,7 @@ func (b *studyBook) singleMaster() error {
 	g.Lines = []plot.GroupLine{{Value: *part.Reference, Words: "certified " + n(*part.Reference)}}
 	b.r.Parts = append(b.r.Parts, StudyPart{Heading: "Every reading, in order", Groups: g, Caption: "The line is the certified value."})
 
-	inputs := fmt.Sprintf("n = %d, mean %s, s = %s, certified value %s, T = %s, share 0.2", s.N, n(s.Mean), n(s.SD), n(*part.Reference), ui.Number(width, min(fine(width), 4)))
+	inputs := fmt.Sprintf("n = %d, mean %s, s = %s, certified value %s, T = %s, share 0.2", s.N, n(s.Mean), n(s.SD), n(*part.Reference), exact(width))
 	table := &Table{Caption: capital(of) + " of master " + part.Panel, Cols: []Col{{Head: "Figure"}, {Head: "Value", Right: true}, {Head: "95 % interval", Right: true}, {Head: "Unit"}}}
 	row := func(f Figure, formula string) {
 		f.Formula, f.Inputs = formula, inputs

@@ -4,6 +4,7 @@ import (
 	"errors"
 	"fmt"
 	"math"
+	"strconv"
 	"strings"
 	"time"
 
@@ -170,8 +171,18 @@ func toleranceOf(c *store.StudyCharacteristic) (gaugestudy.Tolerance, float64) {
 }
 
 func toleranceWords(c *store.StudyCharacteristic) string {
+	return toleranceAs(c, exact)
+}
+
+// exact writes a given number as it was given, to at most six decimals.
+func exact(x float64) string {
+	text := strconv.FormatFloat(math.Round(x*1e6)/1e6, 'f', -1, 64)
+	_, fraction, _ := strings.Cut(text, ".")
+	return ui.Number(x, len(fraction))
+}
+
+func toleranceAs(c *store.StudyCharacteristic, n func(float64) string) string {
 	unit := ui.UnitName(c.Unit)
-	n := func(x float64) string { return ui.Number(x, min(fine(x), 4)) }
 	switch {
 	case c.Lower != nil && c.Upper != nil:
 		return n(*c.Lower) + " to " + n(*c.Upper) + " " + unit
@@ -206,7 +217,11 @@ func (b *studyBook) risks(c *store.StudyCharacteristic, u float64, p *gaugestudy
 	inputs := fmt.Sprintf("u = %s %s (%s), tolerance %s", ui.Number(u, fine(u)), ui.UnitName(unit), from, toleranceWords(c))
 	table := &Table{Caption: "What it means for verdicts on the " + of, Cols: []Col{{Head: "Figure"}, {Head: "Value", Right: true}, {Head: "Unit"}, {Head: "In words"}}}
 	row := func(f Figure, words string) {
-		table.Rows = append(table.Rows, []Cell{{Text: f.Name}, b.figure(f), {Text: ui.UnitName(f.Unit)}, {Text: words}})
+		value := b.figure(f)
+		if f.Unit == "ppm" && f.Value < 0.0005 {
+			value.Text = "below 0.001"
+		}
+		table.Rows = append(table.Rows, []Cell{{Text: f.Name}, value, {Text: ui.UnitName(f.Unit)}, {Text: words}})
 	}
 	risk := func(suffix, when string, acceptance gaugestudy.Tolerance) {
 		if p == nil {
@@ -239,7 +254,7 @@ func (b *studyBook) risks(c *store.StudyCharacteristic, u float64, p *gaugestudy
 		if a, err := t.Shrunk(g); err == nil {
 			s := *c
 			s.Lower, s.Upper = a.Lower, a.Upper
-			words += ": accept " + toleranceWords(&s)
+			words += ": accept " + toleranceAs(&s, func(x float64) string { return ui.Number(x, fine(g)) })
 			row(f, words)
 			risk("_guarded", "with that guard band", a)
 		} else {
@@ -302,7 +317,7 @@ func (b *studyBook) system(c *store.StudyCharacteristic, m gaugestudy.MeasuringS
 	text := ""
 	if width > 0 {
 		q := point("q."+c.Name, "Q", of, "%", r.QPercent, 1)
-		q.Formula, q.Inputs, q.Source = "Q = 100 · 2 U / T with U = 2 u", fmt.Sprintf("u = %s, T = %s", ui.Number(r.U, fine(r.U)), ui.Number(width, min(fine(width), 4))), "ISO 22514-7 (formulas from memory)"
+		q.Formula, q.Inputs, q.Source = "Q = 100 · 2 U / T with U = 2 u", fmt.Sprintf("u = %s, T = %s", ui.Number(r.U, fine(r.U)), exact(width)), "ISO 22514-7 (formulas from memory)"
 		b.figure(q)
 		text = fmt.Sprintf("With U = 2 u the uncertainty takes %s %% of the tolerance (Q); 15 %% is the usual bound of ISO 22514-7, from memory.", ui.Number(r.QPercent, 1))
 	}

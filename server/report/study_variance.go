@@ -123,7 +123,7 @@ func (b *studyBook) byPart(c *store.StudyCharacteristic, y [][][]float64, s *gau
 	of := characteristicName(c.Name)
 	g := plot.Groups{ID: "by-part-" + c.Name, Title: capital(of) + " by panel and appraiser", Along: "by panel", Decimals: min(fine(s.Gauge.SD*4), 6),
 		Desc: fmt.Sprintf("%d readings of %d panels by %d appraisers; the gauge's standard deviation is %s %s, that between panels %s.", len(plan.Lines), len(plan.Parts), len(plan.Appraisers),
-			ui.Number(s.Gauge.SD, fine(s.Gauge.SD)), c.Unit, ui.Number(s.Part.SD, fine(s.Part.SD)))}
+			ui.Number(s.Gauge.SD, fine(s.Gauge.SD)), ui.UnitName(c.Unit), ui.Number(s.Part.SD, fine(s.Part.SD)))}
 	for _, p := range plan.Parts {
 		g.Names = append(g.Names, p.Panel)
 	}
@@ -206,7 +206,7 @@ func (b *studyBook) components(c *store.StudyCharacteristic, s *gaugestudy.Study
 	b.figure(f)
 	if width > 0 {
 		f := point("percent_tolerance."+c.Name, "Gauge's part of the tolerance", of, "%", s.Gauge.PercentTolerance, 1).within(s.ToleranceCI, varianceMethod)
-		f.Formula, f.Inputs, f.Source = "100 · 6 gauge / T", fmt.Sprintf("gauge %s, T %s (%s)", ui.Number(s.Gauge.SD, fine(s.Gauge.SD)), ui.Number(width, min(fine(width), 4)), toleranceWords(c)), "common practice, no source"
+		f.Formula, f.Inputs, f.Source = "100 · 6 gauge / T", fmt.Sprintf("gauge %s, T %s (%s)", ui.Number(s.Gauge.SD, fine(s.Gauge.SD)), exact(width), toleranceWords(c)), "common practice, no source"
 		b.figure(f)
 	}
 	b.r.Parts = append(b.r.Parts, StudyPart{Heading: "Where the spread comes from", Text: text, Table: table})

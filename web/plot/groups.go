@@ -63,6 +63,10 @@ func (g Groups) Scene(w float64) *Scene {
 		pad = max(math.Abs(e.high)*1e-6, 1e-9)
 	}
 	ticks := roundValues(e.low, e.high, 4)
+	places := g.Decimals // of the ticks: as many as tell them apart
+	if len(ticks) > 1 {
+		places = min(places, max(0, int(math.Ceil(-math.Log10(ticks[1]-ticks[0])-1e-9))))
+	}
 	height := 120.0
 	if len(g.Panes) == 1 {
 		height = 200
@@ -92,7 +96,7 @@ func (g Groups) Scene(w float64) *Scene {
 		s.rect(0, y, x1, height, "band")
 		for _, t := range ticks {
 			s.line(0, v.y(t), x1, v.y(t), "shift")
-			s.words(x1+8, v.y(t)+4.5, number(t, g.Decimals), "sub")
+			s.words(x1+8, v.y(t)+4.5, number(t, places), "sub")
 		}
 		for _, l := range g.Lines {
 			at, off := v.kept(l.Value)
