@@ -58,7 +58,7 @@ func TestEmpiricalIndices(t *testing.T) {
 // Limits of the indices of a fitted distribution by fitting each resample anew: they cover, hold the figure itself, and agree
 // with the delta method in the fraction.
 func TestBootstrapByFit(t *testing.T) {
-	const runs = 120
+	const runs = 80
 	hits := 0
 	spec := capability.Spec{Upper: 35, HasUpper: true}
 	d, err := fit.New(fit.Rayleigh, 8)

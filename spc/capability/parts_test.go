@@ -35,7 +35,7 @@ func press(r *rand.Rand, moulds, shifts, each int, sdMould, sdShift, sd float64)
 // With moulds and shifts that differ, limits from effective degrees of freedom cover the index of the process as it is and if
 // its moulds were levelled; those that take the panels as independent do not.
 func TestFromComponentsCovers(t *testing.T) {
-	const runs = 250
+	const runs = 150
 	upper := 1006.0
 	spec := capability.Spec{Upper: upper, HasUpper: true}
 	hits, levelled, naive := 0, 0, 0
