@@ -101,7 +101,7 @@ func (h *handOver) share(id, name, of string, x, n int) (string, error) {
 }
 
 // counts lays out the counts by verdict, per press and per mould.
-func (h *handOver) counts() error {
+func (h *handOver) counts() (err error) {
 	sheet := Sheet{Name: "By mould", Says: "Panels pressed in the shift by verdict of their first measurement, one row a mould.", Cols: []SheetCol{{Head: "Press"}, {Head: "Mould"}, {Head: "Gauged"}, {Head: "Conforms"}, {Head: "Undecided"}, {Head: "Does not conform"}, {Head: "Not judged"}}}
 	gauged := 0
 	for i := range h.Presses {
@@ -129,8 +129,10 @@ func (h *handOver) counts() error {
 			if name == "" {
 				name = "not said"
 			}
-			share, err := h.share(id, "Share that does not conform", of+", mould "+name, c.DoesNotConform, c.Total())
-			if err != nil {
+			share := ui.Percent(0, 2)
+			if c.DoesNotConform == 0 {
+				id = "does-not-conform.press:" + p.ID // told there how a share is worked out
+			} else if share, err = h.share(id, "Share that does not conform", of+", mould "+name, c.DoesNotConform, c.Total()); err != nil {
 				return err
 			}
 			t.Rows = append(t.Rows, countRow(name, &c.Counts, share, id, false))
@@ -224,8 +226,8 @@ func (h *handOver) statement() string {
 	switch {
 	case len(on) > 0:
 		s := capital(h.subject(on[0])) + " " + lies(on[0]) + " since " + h.moment(on[0].At)
-		if len(on) > 1 {
-			s += "; " + ui.Plural(int64(len(on)-1), "more signal goes", "more signals go") + " on"
+		if n := len(grouped(on)) - 1; n > 0 {
+			s += "; signals of " + ui.Plural(int64(n), "more stream go", "more streams go") + " on"
 		}
 		parts = append(parts, s+".")
 	case len(back) > 0:
@@ -355,11 +357,15 @@ func (h *handOver) charts() {
 			pane.Points = append(pane.Points, q)
 			sheet.Rows = append(sheet.Rows, []any{c.Press, c.Product, p.At, p.Panel, p.Value, int64(p.N), float64(p.Lower), float64(p.Centre), float64(p.Upper), string(p.Source), p.Signal, p.Excluded})
 		}
-		pane.Limits = spans(c.Points, h.To)
-		chart := plot.Chart{ID: fmt.Sprintf("cycles-%d", i+1), Title: "Mean radius of each cycle on press " + c.Press, Width: 720, From: h.From, To: h.To, Zone: h.zone, Panes: []plot.Pane{pane}}
+		end := h.To
+		if h.IssuedAt.Before(end) {
+			end = h.IssuedAt // the rest of a running shift is nothing to draw
+		}
+		pane.Limits = spans(c.Points, end)
+		chart := plot.Chart{ID: fmt.Sprintf("cycles-%d", i+1), Title: "Mean radius of each cycle on press " + c.Press, Width: 720, From: h.From, To: end, Zone: h.zone, Panes: []plot.Pane{pane}}
 		for j := range h.Presses {
 			if p := &h.Presses[j]; p.ID == c.Press && p.LehrMinutes > 0 {
-				if cut := h.IssuedAt.Add(-lehr(p)); cut.Before(h.To) && cut.After(h.From) {
+				if cut := h.IssuedAt.Add(-lehr(p)); cut.Before(end) && cut.After(h.From) {
 					chart.LehrFrom = cut
 				}
 			}

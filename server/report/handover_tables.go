@@ -6,7 +6,6 @@ import (
 
 	"sagwatch/server/plant"
 	"sagwatch/spc"
-	"sagwatch/store"
 	"sagwatch/web/ui"
 )
 
@@ -22,22 +21,7 @@ const named = 5
 // mustKnow lists what the next shift must know, the most pressing first, a sentence or two each.
 func (h *handOver) mustKnow() (out []string) {
 	on, back := h.standing()
-	for i, g := range on {
-		if i == named {
-			out = append(out, capital(ui.Plural(int64(len(on)-i), "more signal goes", "more signals go"))+" on; the table below has them.")
-			break
-		}
-		s := capital(h.subject(g)) + " " + lies(g) + " since " + h.moment(g.At) + ", first panel " + g.Panel
-		if v := amount(g.Value, g.Of, g.Sigma); v != "" {
-			s += " at " + v
-		}
-		if g.State == store.SignalAcknowledged {
-			s += "; acknowledged, not closed"
-		} else {
-			s += "; nobody has acknowledged it"
-		}
-		out = append(out, s+".")
-	}
+	out = append(out, h.goingOn(on)...)
 	for i := range h.Gauges {
 		if s := h.gaugeNeeds(&h.Gauges[i]); s != "" {
 			out = append(out, s)
@@ -160,47 +144,6 @@ func (h *handOver) silences() (out []string) {
 	return out
 }
 
-// signalTable lists the signals: those that stand, and those raised, closed or withdrawn in the shift.
-func (h *handOver) signalTable() {
-	sheet := Sheet{Name: "Signals", Says: "Signals that stand, and those raised, closed or withdrawn in the shift.", Cols: []SheetCol{{Head: "Signal"}, {Head: "Press"}, {Head: "Gauge"}, {Head: "Product"}, {Head: "Characteristic"}, {Head: "Stream"}, {Head: "Says"}, {Head: "First panel"}, {Head: "Pressed (UTC)"}, {Head: "Value, in the characteristic's unit"}, {Head: "Lower limit"}, {Head: "Upper limit"}, {Head: "State"}, {Head: "Came back"}, {Head: "Changed (UTC)"}}}
-	t := &Table{Cols: []Col{{Head: "Pressed"}, {Head: "What"}, {Head: "First panel"}, {Head: "Value", Right: true}, {Head: "Limit", Right: true}, {Head: "State"}}}
-	raised, closed := 0, 0
-	for i := range h.Signals {
-		g := &h.Signals[i]
-		if !g.At.Before(h.From) {
-			raised++
-		}
-		if g.State == store.SignalClosed {
-			closed++
-		}
-		state := g.State
-		switch {
-		case g.Ended && (g.State == store.SignalOpen || g.State == store.SignalAcknowledged):
-			state += ", came back"
-		case g.State == store.SignalClosed || g.State == store.SignalWithdrawn:
-			state += " " + h.moment(g.Changed)
-		}
-		limit := ""
-		switch g.Words {
-		case "beyond lower limit":
-			limit = amount(g.Lower, g.Of, g.Sigma)
-		case "beyond upper limit":
-			limit = amount(g.Upper, g.Of, g.Sigma)
-		}
-		goesOn := !g.Ended && (g.State == store.SignalOpen || g.State == store.SignalAcknowledged)
-		t.Rows = append(t.Rows, []Cell{{Text: h.moment(g.At)}, {Text: capital(h.subject(g)) + " " + lies(g), Strong: goesOn}, {Text: g.Panel}, {Text: amount(g.Value, g.Of, g.Sigma)}, {Text: limit}, {Text: state, Strong: goesOn}})
-		sheet.Rows = append(sheet.Rows, []any{g.ID, g.Press, g.Gauge, g.Product, g.Of, g.Stream, g.Words, g.Panel, g.At, float64(g.Value), float64(g.Lower), float64(g.Upper), g.State, g.Ended, g.Changed})
-	}
-	b := Block{Heading: "Signals: none stands, none was raised"}
-	if len(t.Rows) > 0 {
-		on, back := h.standing()
-		b.Heading = "Signals: " + ui.Plural(int64(len(on)+len(back)), "stands", "stand") + ", " + ui.InWords(int64(raised)) + " raised in the shift, " + ui.InWords(int64(closed)) + " closed"
-		b.Table = t
-	}
-	h.d.Blocks = append(h.d.Blocks, b)
-	h.d.Sheets = append(h.d.Sheets, sheet)
-}
-
 func (h *handOver) gaugeTable() {
 	sheet := Sheet{Name: "Gauges", Says: "Gauges as they stood when the report was issued.", Cols: []SheetCol{{Head: "Gauge"}, {Head: "Last measurement (UTC)"}, {Head: "Last master check (UTC)"}, {Head: "Its verdict"}, {Head: "Largest error", Unit: "um"}, {Head: "Error of the radius", Unit: "mm"}, {Head: "Allowed", Unit: "um"}, {Head: "Next check due (UTC)"}}}
 	t := &Table{Cols: []Col{{Head: "Gauge"}, {Head: "Last measurement"}, {Head: "Last master check"}, {Head: "State"}}}
@@ -275,6 +218,7 @@ func (h *handOver) waitingTable() {
 	}
 	if len(t.Rows) > 0 {
 		b := Block{Heading: capital(ui.Plural(int64(h.WaitAll), "panel waits", "panels wait")) + " undecided", Text: "Measure them again, seated anew; one that stays undecided goes to the supervisor.", Table: t}
+		t.Rows = t.Rows[:min(len(t.Rows), waitingPrinted)]
 		if h.WaitAll > len(t.Rows) {
 			b.Text += " The first " + ui.InWords(int64(len(t.Rows))) + " of them:"
 		}
@@ -367,8 +311,12 @@ func (h *handOver) limitsTable() {
 	h.d.Blocks = append(h.d.Blocks, b)
 }
 
-// limitsPrinted is how many revised limits are printed; a press that begins a phase revises all its streams at once.
-const limitsPrinted = 30
+// How many rows are printed: a press that begins a phase revises all its streams at once, and a dirty pad leaves a hundred panels undecided.
+// The spreadsheet has all that was kept.
+const (
+	limitsPrinted  = 30
+	waitingPrinted = 20
+)
 
 func (h *handOver) changesTable() {
 	sheet := Sheet{Name: "Set-up changes", Says: "Definitions that were stored or came into force in the shift.", Cols: []SheetCol{{Head: "Stored (UTC)"}, {Head: "In force from (UTC)"}, {Head: "Kind"}, {Head: "Name"}, {Head: "Revision"}, {Head: "Reason"}, {Head: "By"}}}
