@@ -144,11 +144,15 @@ const enoughAfter = 10
 // BIC = -2 LogLik + k log N with k = sizes + 1 (the start); weights exp(-BIC/2).
 //
 // It refuses streams of different lengths, values that are not finite, standard deviations not above 0, |Phi| >= 1, fewer
-// than 3 observations, no start that could be told, and, with an unknown scale, values without variation.
+// than 3 observations, no start that could be told, values without variation with an unknown scale, and values and standard
+// deviations too far apart to work with: the standard deviation of a point outside 1e-50 to 1e50, a point more than 1e50
+// of them from its mean.
 //
 // Source: D. V. Hinkley, "Inference about the change-point in a sequence of random variables", Biometrika 57 (1970),
 // 1-17; T. R. Samuel, J. J. Pignatiello, J. A. Calvin, "Identifying the time of a step change with X-bar control
-// charts", Quality Engineering 10 (1998), 521-527; sets: Worsley 1986, Siegmund 1988.
+// charts", Quality Engineering 10 (1998), 521-527; sets: K. J. Worsley,
+// "Confidence regions and tests for a change-point in a sequence of exponential family random variables", Biometrika 73
+// (1986), 91-104; D. Siegmund, "Confidence sets in change-point problems", International Statistical Review 56 (1988), 31-48.
 func Find(streams []Stream, o Options) (Result, error) {
 	resamples, err := o.resamples()
 	if err != nil {

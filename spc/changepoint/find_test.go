@@ -3,6 +3,7 @@ package changepoint_test
 import (
 	"math"
 	"math/rand/v2"
+	"slices"
 	"testing"
 
 	"github.com/stretchr/testify/require"
@@ -401,10 +402,63 @@ func TestFindRefuses(t *testing.T) {
 }
 
 // Any series is answered with finite numbers or refused.
+// Values and standard deviations whose squares no longer are numbers are refused before anything is worked out with them.
+func TestFarApart(t *testing.T) {
+	wave := func(unit float64) []float64 {
+		y := make([]float64, 12)
+		for i := range y {
+			y[i] = unit * math.Sin(float64(i*i))
+		}
+		return y
+	}
+	mean := 1e139
+	for name, c := range map[string]struct {
+		streams []changepoint.Stream
+		unknown bool
+		reason  refusal.Reason
+	}{
+		"large values, small sigma":      {[]changepoint.Stream{{Y: wave(1e139), Sigma: 1}}, false, refusal.Mismatch},
+		"one value far out":              {[]changepoint.Stream{{Y: append(wave(1e-300), 1e139), Sigma: 1}}, false, refusal.Mismatch},
+		"the known mean far out":         {[]changepoint.Stream{{Y: wave(1), Mean: &mean, Sigma: 1}}, false, refusal.Mismatch},
+		"large sigma":                    {[]changepoint.Stream{{Y: wave(1), Sigma: 1}, {Y: wave(1e-300), Sigma: 1e139}}, false, refusal.OutOfRange},
+		"small sigma":                    {[]changepoint.Stream{{Y: wave(1e-140), Sigma: 1e-140}}, false, refusal.OutOfRange},
+		"small standard deviations":      {[]changepoint.Stream{{Y: wave(1), Sigma: 1e-40, SD: slices.Repeat([]float64{1e-20}, 12)}}, false, refusal.OutOfRange},
+		"large values, unknown scale":    {[]changepoint.Stream{{Y: wave(1e139)}}, true, refusal.Mismatch},
+		"small values, unknown scale":    {[]changepoint.Stream{{Y: wave(1e-140)}}, true, refusal.Mismatch},
+		"streams apart, unknown scale":   {[]changepoint.Stream{{Y: wave(1e139)}, {Y: wave(1e-300)}}, true, refusal.Mismatch},
+		"relative sigmas, unknown scale": {[]changepoint.Stream{{Y: wave(1), Sigma: 1e139}, {Y: wave(1), Sigma: 1e-140}}, true, refusal.OutOfRange},
+	} {
+		t.Run(name, func(t *testing.T) {
+			for _, common := range []bool{false, true} {
+				_, err := changepoint.Find(c.streams, changepoint.Options{SigmaUnknown: c.unknown, CommonSize: common, Resamples: 199})
+				var e *refusal.Error
+				require.ErrorAs(t, err, &e)
+				require.Equal(t, c.reason, e.Reason)
+			}
+		})
+	}
+	// At the bounds all figures are numbers.
+	for _, unit := range []float64{2e-50, 1e-20, 1e20, 5e49} {
+		r, err := changepoint.Find([]changepoint.Stream{{Y: wave(unit), Sigma: unit, Phi: 0.99}, {Y: wave(1), Sigma: 1}}, changepoint.Options{Resamples: 199})
+		require.NoError(t, err)
+		for _, e := range []changepoint.Estimate{r.Step, r.Drift} {
+			for _, s := range e.Sizes {
+				require.Greater(t, s.SE, 0.0)
+				require.False(t, math.IsInf(s.SE, 0) || math.IsNaN(s.Value+s.Lower+s.Upper))
+			}
+		}
+	}
+}
+
 func FuzzFind(f *testing.F) {
 	f.Add(uint64(1), 10, 1.0, 0.0, 0.3, true)
 	f.Add(uint64(2), 3, 1e100, 1e140, -0.99, false)
 	f.Add(uint64(3), 40, 1e-120, 5.0, 0.999999, true)
+	f.Add(uint64(4), 20, 1e139, 1e-300, 0.0, false)
+	f.Add(uint64(5), 20, 1e-140, 1e139, 0.5, true)
+	f.Add(uint64(6), 20, 1e-49, 1.0, -0.999999, false)
+	f.Add(uint64(7), 40, 1e49, 1e99, 0.999999, false)
+	f.Add(uint64(8), 30, 1e-49, 1e-51, 0.0, true)
 	f.Fuzz(func(t *testing.T, seed uint64, n int, sigma, level, phi float64, unknown bool) {
 		if n < 0 || n > 40 {
 			return
@@ -412,13 +466,17 @@ func FuzzFind(f *testing.F) {
 		src := rand.New(rand.NewPCG(seed, 1))
 		s := make([]changepoint.Stream, 1+seed%3)
 		for i := range s {
+			unit := sigma
+			if seed%5 == 0 && i == 2 {
+				unit = 1e-300 * level // one stream far from the others
+			}
 			y := make([]float64, n)
 			for k := range y {
-				if y[k] = level + sigma*src.NormFloat64(); src.IntN(7) == 0 {
+				if y[k] = level + unit*src.NormFloat64(); src.IntN(7) == 0 {
 					y[k] = math.NaN()
 				}
 			}
-			s[i] = changepoint.Stream{Y: y, Sigma: sigma, Phi: phi, Still: i == 1}
+			s[i] = changepoint.Stream{Y: y, Sigma: unit, Phi: phi, Still: i == 1}
 		}
 		r, err := changepoint.Find(s, changepoint.Options{SigmaUnknown: unknown, CommonSize: seed%2 == 0, Resamples: 199})
 		if err != nil {
@@ -429,7 +487,8 @@ func FuzzFind(f *testing.F) {
 			require.True(t, e.Set99.Contains(e.Start))
 			require.True(t, e.Set95.Contains(e.Start))
 			for _, z := range e.Sizes {
-				require.False(t, math.IsNaN(z.Value+z.SE+z.Lower+z.Upper), "%+v", z)
+				require.False(t, math.IsNaN(z.Value+z.Lower+z.Upper), "%+v", z)
+				require.False(t, math.IsNaN(z.SE) || math.IsInf(z.SE, 0), "%+v", z)
 			}
 		}
 	})

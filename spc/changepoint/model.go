@@ -1,6 +1,7 @@
 package changepoint
 
 import (
+	"fmt"
 	"math"
 
 	"sagwatch/spc/dist"
@@ -238,5 +239,51 @@ func check(streams []Stream, sigmaUnknown bool) (length int, err error) {
 	if changing == 0 {
 		return 0, refusal.Shapes("every stream is taken to stand still: nothing can have changed")
 	}
-	return length, nil
+	return length, workable(streams, sigmaUnknown)
+}
+
+// farApart is how far apart, as a ratio, values and standard deviations may lie: their products and the squares of those
+// must be numbers.
+const farApart = 1e50
+
+// workable refuses values and standard deviations that are too far apart.
+func workable(streams []Stream, sigmaUnknown bool) error {
+	greatest := 0.0
+	for i, s := range streams {
+		sigma, sum, n := s.Sigma, 0.0, 0.0
+		if sigma == 0 {
+			sigma = 1
+		}
+		for _, y := range s.Y {
+			if !math.IsNaN(y) {
+				sum += y
+				n++
+			}
+		}
+		centre := sum / math.Max(n, 1)
+		if s.Mean != nil {
+			centre = *s.Mean
+		}
+		for t, y := range s.Y {
+			if math.IsNaN(y) {
+				continue
+			}
+			sd := sigma
+			if s.SD != nil {
+				sd *= s.SD[t]
+			}
+			if !(sd > 1/farApart && sd < farApart) {
+				return refusal.Setting(fmt.Sprintf("the standard deviation of point %d of stream %d", t+1, i+1), sd, "must lie between 1e-50 and 1e50; give values and sigma in a unit of their size")
+			}
+			z := math.Abs(y-centre) / sd
+			if z > farApart {
+				return refusal.Shapes("point %d of stream %d lies %.3g standard deviations from the mean: values and sigma are too far apart to work with; check both, and their unit", t+1, i+1, z)
+			}
+			greatest = math.Max(greatest, z)
+		}
+	}
+	if sigmaUnknown && greatest > 0 && greatest < 1/farApart {
+		return refusal.Shapes("no point lies further than %.3g relative standard deviations from its mean: values and sigma are too far apart to work with; check both, and their unit", greatest)
+	}
+	return nil
 }
