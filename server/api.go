@@ -31,6 +31,7 @@ func (s *Server) apiRoutes(r chi.Router) {
 		r.Get("/signals", s.api(s.getSignals))
 		r.Get("/signals/{id}", s.api(s.getSignal))
 		r.Get("/events", s.api(s.getEvents))
+		r.Get("/capability", s.api(s.getCapability))
 		r.Get("/reports", s.api(s.getReports))
 		r.Get("/reports/{id}", s.api(s.getReport))
 		r.Get("/reports/{id}/{file}", s.api(s.saveReport))

@@ -63,7 +63,7 @@ func (c *Capability) blocks(o *CapabilityOf) []Block {
 	if i := c.IndicesDrawing(o); len(i.Rows) > 0 {
 		out = append(out, Block{Heading: "Indices of the " + o.Words}, drawn(i.Scene(printed), fmt.Sprintf("Cp and Cpk from the spread inside each mould's %ss%s; Pp, Ppk and Cpm from all panels.", c.Each, c.withoutWords())))
 	}
-	out = append(out, Block{Heading: o.MouldsHead()}, drawn(c.MouldsDrawing(o).Scene(printed), capital(c.methodWords(o))+"."))
+	out = append(out, Block{Heading: o.MouldsHead()}, drawn(c.MouldsDrawing(o).Scene(printed), capital(c.Method(o))+"."))
 	t := c.IndexTable(o)
 	out = append(out, Block{Table: &t})
 	if p := o.PartsTable(); p != nil {

@@ -141,7 +141,7 @@ func (c *Capability) SaidDoubts() []ui.Sentence {
 	if v := o.Levelled(); v != nil && v.Ppk.Value.Has() && float64(v.Ppk.Value) > float64(l.Ppk.Value)*1.01 {
 		rate = append(rate, ui.Run{Text: " Levelling the moulds would bring Ppk to "}, why(v.Ppk, v.Ppk.Show()), ui.Run{Text: " and the rate to " + v.Outside.Show() + "."})
 	}
-	out = append(out, append(rate, ui.Run{Text: " " + capital(c.methodWords(o)) + "."}))
+	out = append(out, append(rate, ui.Run{Text: " " + capital(c.Method(o)) + "."}))
 	for _, a := range o.Against {
 		out = append(out, ui.Say(a))
 	}
@@ -195,8 +195,8 @@ func (o *CapabilityOf) beyondWords() string {
 	return "below " + ui.WithUnit(trim(o.Spec.Lower), o.Unit)
 }
 
-// methodWords says how the intervals come about.
-func (c *Capability) methodWords(o *CapabilityOf) string {
+// Method says how the intervals come about.
+func (c *Capability) Method(o *CapabilityOf) string {
 	switch {
 	case o.Blocked:
 		return fmt.Sprintf("intervals are 95%s%%, by resampling whole %ss, because panels of one %s resemble each other", ui.NoBreak, c.Each, c.Each)
@@ -387,7 +387,7 @@ func (c *Capability) Rests() []Fact {
 	}
 	for _, o := range c.Worked {
 		if o.Refused == "" {
-			out = append(out, Fact{"Intervals", fmt.Sprintf("%s: %s", o.Words, c.methodWords(o))})
+			out = append(out, Fact{"Intervals", fmt.Sprintf("%s: %s", o.Words, c.Method(o))})
 		}
 	}
 	return append(out, Fact{"Definitions", strings.Join(c.Definitions, ", ")}, Fact{"Wanted", "an index of at least " + c.Kept()})

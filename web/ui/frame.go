@@ -27,15 +27,16 @@ type Place string
 
 // The pages that exist.
 const (
-	AtGauge    Place = "Gauge"
-	AtLine     Place = "Line"
-	AtSignals  Place = "Signals"
-	AtPanels   Place = "Panels"
-	AtCharts   Place = "Charts"
-	AtHandOver Place = "Hand-over"
-	AtReports  Place = "Reports"
-	AtStudies  Place = "Gauge studies"
-	AtSetUp    Place = "Set-up"
+	AtGauge      Place = "Gauge"
+	AtLine       Place = "Line"
+	AtSignals    Place = "Signals"
+	AtPanels     Place = "Panels"
+	AtCharts     Place = "Charts"
+	AtCapability Place = "Capability"
+	AtHandOver   Place = "Hand-over"
+	AtReports    Place = "Reports"
+	AtStudies    Place = "Gauge studies"
+	AtSetUp      Place = "Set-up"
 )
 
 // Theme is light, dark, or as the system has it.
@@ -53,7 +54,7 @@ var Pages = []struct {
 	Place Place
 	Href  string
 }{
-	{AtGauge, "/gauge"}, {AtLine, "/"}, {AtSignals, "/signals"}, {AtPanels, "/panels"}, {AtCharts, "/charts"}, {AtHandOver, "/hand-over"}, {AtReports, "/reports"}, {AtStudies, "/studies"}, {AtSetUp, "/setup"},
+	{AtGauge, "/gauge"}, {AtLine, "/"}, {AtSignals, "/signals"}, {AtPanels, "/panels"}, {AtCharts, "/charts"}, {AtCapability, "/capability"}, {AtHandOver, "/hand-over"}, {AtReports, "/reports"}, {AtStudies, "/studies"}, {AtSetUp, "/setup"},
 }
 
 // who joins what stands at the right of the head, the clock aside.
