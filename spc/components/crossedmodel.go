@@ -51,6 +51,8 @@ func (m *crossedModel) sources() int {
 	return 3
 }
 
+func (m *crossedModel) size() int { return int(m.t.weight) }
+
 // inverse writes V^-1 x to dst, which may not be x.
 func (m *crossedModel) inverse(dst, x []float64, small float64) {
 	t := m.t

@@ -15,13 +15,14 @@ import (
 //	-1/2 [(N-1) log 2 pi + log|V| + log(1' V^-1 1) + y'Py],  P = V^-1 - V^-1 1 (1' V^-1 1)^-1 1' V^-1
 //
 // (ML: N for N-1, without the third term) is maximised over components not below zero by Newton steps with the average
-// information 1/2 y'P V_i P V_j P y in place of the Hessian, halved where they do not climb; V is inverted group by group
-// from the inside out (Sherman-Morrison), at a cost of N times the depth. Balanced, and where no component is at zero, REML
-// gives the components of the analysis of variance.
+// information 1/2 y'P V_i P V_j P y in place of the Hessian, halved where they do not climb, and by searches along each
+// component where none does; V is inverted group by group from the inside out (Sherman-Morrison), at a cost of N times the
+// depth. Balanced, and where no component is at zero, REML gives the components of the analysis of variance.
 //
 // Intervals: LogWald from the average information, or Profile: all values of the component with which twice the logarithm
 // of the likelihood falls short of its maximum by no more than the chi-square quantile with 1 degree of freedom. A
-// component at zero always has its upper limit from the profile. Refusals as those of Nested, and where no maximum is found.
+// component at zero always has its upper limit from the profile. Refusals as those of Nested, where no maximum is found, and
+// where the likelihood is too flat about it for standard errors.
 //
 // Source: H. D. Patterson and R. Thompson, Biometrika 58 (1971), 545-554; A. R. Gilmour, R. Thompson, B. R. Cullis,
 // "Average information REML", Biometrics 51 (1995), 1440-1450; Searle, Casella, McCulloch (1992), chapter 6.
@@ -66,6 +67,8 @@ func FitCrossed(cells []Cell, o Options) (*Result, error) {
 type model interface {
 	// at works out the likelihood, with its slopes and average information if wanted.
 	at(theta []float64, slopes bool) point
+	// size is the number of values.
+	size() int
 }
 
 // point is the likelihood at one place.
@@ -107,7 +110,10 @@ func (s *settings) fit(r *Result, lines []line, m model, order []int, scale floa
 		free--
 	}
 	r.LogLikelihood = p.log - free*math.Log(scale)
-	cov := best.covariance()
+	cov, ok := best.covariance(m)
+	if !ok {
+		return nil, refusal.Unsolved("the likelihood hardly falls off around its maximum, so that the components have no standard errors: more levels or values are needed")
+	}
 	total, totalVar := 0.0, 0.0
 	z := dist.NormalQuantileUpper(s.alpha)
 	for i, l := range lines {
@@ -167,17 +173,17 @@ func maximise(m model, start []float64, fixed int) maximum {
 		if math.IsNaN(p.log) {
 			return maximum{theta: theta, point: p, steps: n}
 		}
-		gain := newton(p, theta, fixed, step)
+		gain, ok := newton(p, theta, fixed, float64(m.size()), step)
 		// Near the top the gain of a step is lost in the rounding of the likelihood: full steps as long as they shrink.
-		near := gain < 1e-8*(1+1e-6*math.Abs(p.log))
-		if gain < 1e-20 || near && gain >= last {
+		near := ok && gain < 1e-8*(1+1e-6*math.Abs(p.log))
+		if ok && gain < 1e-20 || near && gain >= last {
 			return maximum{theta: theta, point: p, steps: n, converged: true}
 		}
 		if near {
 			last = gain
 		}
 		done := false
-		for t := 1.0; t > 1e-10; t /= 2 {
+		for t := 1.0; ok && !done && t > 1e-10; t /= 2 {
 			for i := range try {
 				try[i] = math.Max(0, theta[i]+t*step[i])
 			}
@@ -188,18 +194,60 @@ func maximise(m model, start []float64, fixed int) maximum {
 			if near && !math.IsNaN(q.log) || q.log > p.log {
 				copy(theta, try)
 				p, done = q, true
-				break
 			}
 		}
 		if !done {
-			return maximum{theta: theta, point: p, steps: n, converged: gain < 1e-6}
+			before := p.log
+			if p = search(m, p, theta, fixed); !(p.log > before+1e-12*(1+math.Abs(before))) {
+				return maximum{theta: theta, point: p, steps: n, converged: ok && gain < 1e-6}
+			}
 		}
 	}
 	return maximum{theta: theta, point: p, steps: maxSteps}
 }
 
-// newton writes the step over the components that are free to move and gives its promise, slope times step.
-func newton(p point, theta []float64, fixed int, step []float64) float64 {
+// search climbs where no step by the average information does: along each free component in turn, by powers of four up and
+// down and to zero.
+func search(m model, p point, theta []float64, fixed int) point {
+	k := len(theta)
+	for i := range k {
+		if i == fixed {
+			continue
+		}
+		here := theta[i]
+		unit := here
+		if unit == 0 {
+			unit = 1e-4 * theta[k-1]
+		}
+		best, log := here, p.log
+		look := func(v float64) bool {
+			theta[i] = v
+			q := m.at(theta, false)
+			better := q.log > log
+			if better {
+				best, log = v, q.log
+			}
+			return better
+		}
+		if i < k-1 && here > 0 {
+			look(0)
+		}
+		for _, f := range []float64{4, 0.25, 1.25, 0.8, 1.01, 0.99} {
+			for v, n := unit*f, 0; n < 30 && look(v); n++ {
+				v *= f
+			}
+		}
+		theta[i] = best
+		if best != here {
+			p = m.at(theta, true)
+		}
+	}
+	return p
+}
+
+// newton writes the step over the components that are free to move and gives its promise, slope times step. ok is false
+// where no step can be made; size is the number of values.
+func newton(p point, theta []float64, fixed int, size float64, step []float64) (gain float64, ok bool) {
 	k := len(theta)
 	held := make([]bool, k)
 	for i := range held {
@@ -214,13 +262,21 @@ func newton(p point, theta []float64, fixed int, step []float64) float64 {
 			}
 		}
 		if len(at) == 0 {
-			return 0
+			return 0, true
 		}
-		// Scaled by the diagonal, and lifted where rounding makes it singular.
+		// Scaled by the diagonal, and lifted where rounding makes it singular. The average information on a component vanishes
+		// where the levels' sums of Py do, as those of tied values may at once. Then the slope is -1/2 tr(P V_i), and the
+		// expected information, 1/2 tr(P V_i P V_i), is at least 1/2 tr(P V_i)^2 / N: so much there is on any way down.
 		a, b := mat.NewSymDense(len(at), nil), mat.NewVecDense(len(at), nil)
 		d := make([]float64, len(at))
 		for i, f := range at {
-			d[i] = 1 / math.Sqrt(math.Max(p.info.At(f, f), math.SmallestNonzeroFloat64))
+			info := p.info.At(f, f)
+			if p.slope[f] < 0 {
+				info = math.Max(info, 2*sq(p.slope[f])/size)
+			}
+			if d[i] = 1 / math.Sqrt(info); !(d[i] > 0 && d[i] < 1e150) {
+				return 0, false
+			}
 		}
 		for i, f := range at {
 			b.SetVec(i, d[i]*p.slope[f])
@@ -230,15 +286,18 @@ func newton(p point, theta []float64, fixed int, step []float64) float64 {
 		}
 		x := mat.NewVecDense(len(at), nil)
 		var chol mat.Cholesky
-		for lift := 0.0; ; lift = math.Max(1e-12, 100*lift) {
+		ok = false
+		for lift := 0.0; !ok && lift < 1e6; lift = math.Max(1e-12, 100*lift) {
 			for i := range at {
 				a.SetSym(i, i, 1+lift)
 			}
-			if chol.Factorize(a) && chol.Cond() < 1e14 && chol.SolveVecTo(x, b) == nil || lift > 1e6 {
-				break
-			}
+			ok = chol.Factorize(a) && chol.Cond() < 1e14 && chol.SolveVecTo(x, b) == nil
 		}
-		gain, pushed := 0.0, false
+		if !ok {
+			return 0, false
+		}
+		gain = 0
+		pushed := false
 		for i, f := range at {
 			step[f] = d[i] * x.AtVec(i)
 			gain += step[f] * p.slope[f]
@@ -247,45 +306,9 @@ func newton(p point, theta []float64, fixed int, step []float64) float64 {
 			}
 		}
 		if !pushed {
-			return gain
+			return gain, gain >= 0
 		}
 	}
-}
-
-// covariance is the inverse of the average information of the components above zero, zero elsewhere.
-func (b *maximum) covariance() *mat.SymDense {
-	k := len(b.theta)
-	var at []int
-	for i, v := range b.theta {
-		if v > 0 {
-			at = append(at, i)
-		}
-	}
-	d := make([]float64, len(at))
-	a := mat.NewSymDense(len(at), nil)
-	for i, f := range at {
-		d[i] = math.Sqrt(b.point.info.At(f, f))
-	}
-	for i, f := range at {
-		for j := i; j < len(at); j++ {
-			a.SetSym(i, j, b.point.info.At(f, at[j])/(d[i]*d[j]))
-		}
-	}
-	out := mat.NewSymDense(k, nil)
-	var chol mat.Cholesky
-	var inv mat.SymDense
-	if chol.Factorize(a) && chol.InverseTo(&inv) == nil {
-		for i, f := range at {
-			for j := i; j < len(at); j++ {
-				out.SetSym(f, at[j], inv.At(i, j)/(d[i]*d[j]))
-			}
-		}
-		return out
-	}
-	for i, f := range at {
-		out.SetSym(f, f, 1/sq(d[i]))
-	}
-	return out
 }
 
 // profile gives the profile-likelihood limits of component i.

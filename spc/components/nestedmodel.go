@@ -55,6 +55,8 @@ func newNestedModel(t *tree, restricted bool) *nestedModel {
 	return m
 }
 
+func (m *nestedModel) size() int { return int(m.values) }
+
 // inverse writes V^-1 x to dst.
 func (m *nestedModel) inverse(dst, x, theta []float64) {
 	for i, v := range x {
