@@ -12,6 +12,9 @@ type BetweenWithinOptions struct {
 	From   SigmaFrom `json:"from"`   // of the subgroup means, as individuals
 	Ranges bool      `json:"ranges"` // the spread inside is charted as a range and not as a standard deviation
 	Width  Width     `json:"width"`
+	// Target is the centre line of the means in place of their mean, a wanted or standard level; nil takes the mean. The
+	// spreads stay those of the baseline.
+	Target *float64 `json:"target,omitempty"`
 }
 
 // BetweenWithinResult is the baseline of the three charts.
@@ -30,7 +33,7 @@ type BetweenWithinResult struct {
 // BetweenWithin works out the three charts of subgroups that vary from one to the next as well as inside, such as the
 // panels of a cycle, from a baseline of subgroups in time order of 2 or more values each:
 //
-//	means as individuals:     centre = mean(xbar_j),  centre ± k sigma_m
+//	means as individuals:     centre = mean(xbar_j) or a target,  centre ± k sigma_m
 //	moving range of means:    of neighbouring xbar_j
 //	range or sd inside:       from sigma_w, as MeanRange or MeanSD
 //	var_between = sigma_m^2 - sigma_w^2 mean(1/n_j)
@@ -39,7 +42,9 @@ type BetweenWithinResult struct {
 // variation between subgroups is no fault here, so the limits of means hold it; a mean chart with limits from the spread
 // inside would signal all the time.
 //
-// It refuses what Individuals and MeanSD refuse, and warns as they do, where sizes differ (the moving range takes the means
+// Within are the limits of the spread alone; neighbouring means that are correlated are told of in Means.
+//
+// It refuses what Individuals and MeanSD refuse, and warns as Individuals does, where sizes differ (the moving range takes the means
 // as equally exact; MeanLimits then allows for n) and where var_between is negative.
 //
 // Source: three-way chart, Wheeler 1995, Advanced Topics in Statistical Process Control, ch. 6; the components as in
@@ -48,22 +53,21 @@ func BetweenWithin(subgroups [][]float64, o BetweenWithinOptions) (BetweenWithin
 	r := BetweenWithinResult{Options: o}
 	var err error
 	if o.Ranges {
-		r.Within, err = MeanRange(subgroups, o.Width)
+		r.Within, err = pooledRanges(subgroups, o.Width)
 	} else {
-		r.Within, err = MeanSD(subgroups, o.Width)
+		r.Within, err = pooledSDs(subgroups, o.Width)
 	}
 	if err != nil {
 		return BetweenWithinResult{}, err
 	}
-	means, unequal := make([]float64, len(subgroups)), false
+	means, unequal := meansOf(subgroups), false
 	var inverse dist.Accumulator
-	for j, g := range subgroups {
-		means[j], _ = dist.MeanSD(g)
+	for _, g := range subgroups {
 		inverse.Add(1 / float64(len(g)))
 		unequal = unequal || len(g) != len(subgroups[0])
 	}
 	r.MeanInverse = inverse.Sum() / float64(len(subgroups))
-	if r.Means, err = Individuals(means, IndividualsOptions{From: o.From, Width: o.Width}); err != nil {
+	if r.Means, err = Individuals(means, IndividualsOptions{From: o.From, Width: o.Width, Target: o.Target}); err != nil {
 		if e, ok := err.(*refusal.Error); ok && e.Reason == refusal.ZeroVariance {
 			return BetweenWithinResult{}, refusal.Constant("subgroup means", len(means))
 		}
@@ -82,6 +86,17 @@ func BetweenWithin(subgroups [][]float64, o BetweenWithinOptions) (BetweenWithin
 		r.Warnings = append(r.Warnings, refusal.Warning{Kind: refusal.Doubtful, What: "between", Value: r.VarBetween,
 			Detail: "The subgroups vary less than the values inside them suggest; the limits are those of the means as they are."})
 	}
+	return r, nil
+}
+
+// About is the same chart with its means about a target or standard level, with the baseline's spreads. It refuses a target
+// that is not finite.
+func (r BetweenWithinResult) About(target float64) (BetweenWithinResult, error) {
+	if err := checkCentre(target); err != nil {
+		return BetweenWithinResult{}, err
+	}
+	r.Options.Target, r.Means.Options.Target = &target, &target
+	r.Means.Limits = symmetric(target, r.Means.Limits.Sigma, r.Options.Width)
 	return r, nil
 }
 

@@ -84,7 +84,9 @@ func badStream(stream, index int) error {
 type CycleModel struct {
 	Cycles int     `json:"cycles"`
 	Panels int     `json:"panels"`
-	Centre float64 `json:"centre"` // of the cycle mean: mean(c) + mean(e)
+	Centre float64 `json:"centre"` // of the cycle mean: mean(c) + mean(e), or a target (About)
+	// CentreFrom is FromTarget where the centre is not the baseline's own.
+	CentreFrom CentreFrom `json:"centre_from,omitempty"`
 	// SigmaEffect is the standard deviation of e over the cycles, denominator J-1: all the variation there is from
 	// cycle to cycle, autocorrelation included.
 	SigmaEffect float64 `json:"sigma_effect"`
@@ -112,7 +114,8 @@ type CycleModel struct {
 // a stream that varies more widens sigma_w for all.
 //
 // It refuses fewer than 2 cycles, what Cycle refuses (Index is the cycle), and a baseline in which the cycles do not
-// vary. Under 100 cycles, under significant lag-1 autocorrelation of e and at a negative var_between it warns.
+// vary. Under 100 cycles, under significant lag-1 autocorrelation of e (the limits hold it, but points beyond them come in
+// groups) and at a negative var_between it warns.
 //
 // Source: the moment estimator of the one-way random-effects model with unequal group sizes (Searle, Casella and
 // McCulloch 1992, Variance Components, ch. 3, from memory).
@@ -152,7 +155,7 @@ func CycleBaseline(points []CyclePoint, used int) (CycleModel, error) {
 	if len(points) < 2 {
 		return CycleModel{}, refusal.Few("cycles", len(points), 2)
 	}
-	m := CycleModel{Cycles: len(points)}
+	m := CycleModel{Cycles: len(points), CentreFrom: FromData}
 	effects := make([]float64, len(points))
 	var within, inverse, level dist.Accumulator
 	for j, pt := range points {
@@ -187,7 +190,7 @@ func CycleBaseline(points []CyclePoint, used int) (CycleModel, error) {
 	if lag1, err := Lag1(effects); err == nil {
 		m.Lag1 = lag1
 		if m.Lag1.Significant {
-			m.Warnings = append(m.Warnings, correlated(m.Lag1))
+			m.Warnings = append(m.Warnings, correlated("cycles", m.Lag1, true))
 		}
 	}
 	if m.VarBetween < 0 {
@@ -195,6 +198,16 @@ func CycleBaseline(points []CyclePoint, used int) (CycleModel, error) {
 			Detail: "The cycles vary less than the panels inside them suggest; the limits are those of the cycles as they are."})
 	}
 	return m, nil
+}
+
+// About is the same model with the cycle means about a target or standard level, with the baseline's spreads. It refuses a
+// target that is not finite.
+func (c CycleModel) About(target float64) (CycleModel, error) {
+	if err := checkCentre(target); err != nil {
+		return CycleModel{}, err
+	}
+	c.Centre, c.CentreFrom = target, FromTarget
+	return c, nil
 }
 
 // EffectSigma is the standard deviation of the cycle mean of a cycle of m panels, m at least 1:

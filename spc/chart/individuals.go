@@ -55,7 +55,8 @@ type IndividualsResult struct {
 //
 // The baseline is one phase: excluded points are left out by the caller, and the moving range bridges the gap. It
 // refuses another estimator, fewer than 2 values, values that are not finite and a baseline that does not vary. Under 100
-// values and under significant lag-1 autocorrelation it warns.
+// values and under significant lag-1 autocorrelation it warns; limits from the overall standard deviation hold what the
+// correlation adds to the variation, and the warning then says that points beyond them come in groups.
 //
 // Source: NIST/SEMATECH e-Handbook of Statistical Methods, 6.3.2.2; ISO 7870-2 (from memory). The handbook divides by
 // 1.128, the rounded d2(2).
@@ -111,7 +112,7 @@ func Individuals(x []float64, o IndividualsOptions) (IndividualsResult, error) {
 			return IndividualsResult{}, err
 		}
 		if r.Lag1.Significant {
-			r.Warnings = append(r.Warnings, correlated(r.Lag1))
+			r.Warnings = append(r.Warnings, correlated("points", r.Lag1, o.From == Overall))
 		}
 	}
 	return r, nil
@@ -128,11 +129,20 @@ type Autocorrelation struct {
 	Significant bool    `json:"significant"`
 }
 
-// correlated warns of a correlation beyond its band. Moving ranges between neighbours that repel each other are too great,
-// between neighbours that resemble each other too small.
-func correlated(a Autocorrelation) refusal.Warning {
-	w := refusal.Warning{Kind: refusal.Autocorrelated, What: "points", N: a.N, Value: a.R, Detail: "Limits for independent points signal too often."}
-	if a.R < 0 {
+// correlated warns of a correlation of neighbouring points beyond its band. Limits that hold all the variation of the
+// baseline (held) also hold what the correlation adds, and are passed as often as wanted over the long run, though not one
+// by one. Moving ranges between neighbours that resemble each other are too small, between those that repel each other
+// too great.
+func correlated(what string, a Autocorrelation, held bool) refusal.Warning {
+	w := refusal.Warning{Kind: refusal.Autocorrelated, What: what, N: a.N, Value: a.R}
+	switch {
+	case held && a.R > 0:
+		w.Detail = "The limits hold all variation of the baseline; points beyond them come in groups."
+	case held:
+		w.Detail = "The limits hold all variation of the baseline; points beyond them tend to alternate between both sides."
+	case a.R > 0:
+		w.Detail = "Limits for independent points signal too often."
+	default:
 		w.Detail = "Limits from moving ranges are too wide."
 	}
 	return w

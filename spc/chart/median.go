@@ -140,24 +140,28 @@ func MedianLimits(n int, centre, sigma float64, w Width) (Limits, error) {
 	return l, nil
 }
 
-// MedianRange works out a median and range chart from a baseline of subgroups of 2 or more values each, sizes may differ:
+// MedianRange works out a median and range chart from a baseline of subgroups, in time order, of 2 or more values each, sizes
+// may differ:
 //
 //	centre = sum g_j median_j / sum g_j,  g_j = 1 / MedianSD(n_j)^2
 //	sigma  as for MeanRange
 //
-// which is the mean of the medians for equal sizes. Refusals, warning and source as for MeanRange.
+// which is the mean of the medians for equal sizes. Refusals, warnings (of the medians) and source as for MeanRange.
 func MedianRange(subgroups [][]float64, w Width) (SubgroupResult, error) {
-	r, err := MeanRange(subgroups, w)
+	r, err := pooledRanges(subgroups, w)
 	if err != nil {
 		return SubgroupResult{}, err
 	}
 	r.Kind = Medians
 	var num, den dist.Accumulator
-	for _, g := range subgroups {
+	medians := make([]float64, len(subgroups))
+	for j, g := range subgroups {
 		sd := MedianSD(len(g))
-		num.Add(Median(g) / (sd * sd))
+		medians[j] = Median(g)
+		num.Add(medians[j] / (sd * sd))
 		den.Add(1 / (sd * sd))
 	}
 	r.Centre = num.Sum() / den.Sum()
+	r.neighbours(medians, "subgroup medians")
 	return r, nil
 }

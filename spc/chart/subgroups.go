@@ -28,6 +28,7 @@ type SubgroupResult struct {
 	Centre      float64           `json:"centre"` // mean of all values, or weighted mean of the medians
 	CentreFrom  CentreFrom        `json:"centre_from,omitempty"`
 	SigmaWithin float64           `json:"sigma_within"` // standard deviation of one value inside a subgroup
+	Lag1        Autocorrelation   `json:"lag1"`         // of the means, or medians, in time order; zero under 3 subgroups
 	Warnings    []refusal.Warning `json:"warnings,omitempty"`
 }
 
@@ -68,18 +69,30 @@ func (r SubgroupResult) SpreadLimits(n int) (Limits, error) {
 	return RangeLimits(n, r.SigmaWithin, r.Width)
 }
 
-// MeanRange works out a mean and range chart from a baseline of subgroups of 2 or more values each, sizes may differ:
+// MeanRange works out a mean and range chart from a baseline of subgroups, in time order, of 2 or more values each, sizes
+// may differ:
 //
 //	centre = mean of all values
 //	sigma  = sum f_j R_j / d2(n_j) / sum f_j,  f_j = (d2(n_j) / d3(n_j))^2
 //
 // which is mean(R) / d2(n) for equal sizes; the weights are those of least variance. It refuses fewer than 2
 // subgroups, subgroups under 2 values, values that are not finite and subgroups that do not vary inside. Under 25
-// subgroups it warns.
+// subgroups it warns, and where the means have a significant lag-1 autocorrelation (Lag1): they then vary by more than the
+// spread inside the subgroups says, and BetweenWithin is the chart for them.
 //
 // Source: ISO 7870-2, ASTM E2587 (from memory); weights: Burr 1969, Control charts for measurements with varying sample
 // sizes, Journal of Quality Technology 1(3) (from memory).
 func MeanRange(subgroups [][]float64, w Width) (SubgroupResult, error) {
+	r, err := pooledRanges(subgroups, w)
+	if err != nil {
+		return SubgroupResult{}, err
+	}
+	r.neighbours(meansOf(subgroups), "subgroup means")
+	return r, nil
+}
+
+// pooledRanges is MeanRange without a look at the order of the subgroups.
+func pooledRanges(subgroups [][]float64, w Width) (SubgroupResult, error) {
 	return pool(MeansOverRanges, subgroups, w, func(g []float64) (estimate, weight float64) {
 		c := ConstantsFor(len(g))
 		lo, hi := g[0], g[0]
@@ -90,14 +103,51 @@ func MeanRange(subgroups [][]float64, w Width) (SubgroupResult, error) {
 	})
 }
 
-// MeanSD works out a mean and standard deviation chart from a baseline of subgroups of 2 or more values each, sizes may
-// differ:
+// MeanSD works out a mean and standard deviation chart from a baseline of subgroups, in time order, of 2 or more values
+// each, sizes may differ:
 //
 //	centre = mean of all values
 //	sigma  = sum h_j s_j / c4(n_j) / sum h_j,  h_j = c4(n_j)^2 / (1 - c4(n_j)^2)
 //
-// which is mean(s) / c4(n) for equal sizes. s_j has denominator n_j - 1. Refusals, warning and source as for MeanRange.
+// which is mean(s) / c4(n) for equal sizes. s_j has denominator n_j - 1. Refusals, warnings and source as for MeanRange.
 func MeanSD(subgroups [][]float64, w Width) (SubgroupResult, error) {
+	r, err := pooledSDs(subgroups, w)
+	if err != nil {
+		return SubgroupResult{}, err
+	}
+	r.neighbours(meansOf(subgroups), "subgroup means")
+	return r, nil
+}
+
+// neighbours works out the lag-1 autocorrelation of the charted centres and warns of a significant one. Fewer than 3, and
+// those that do not vary, have none.
+func (r *SubgroupResult) neighbours(centres []float64, what string) {
+	lag1, err := Lag1(centres)
+	if err != nil {
+		return
+	}
+	r.Lag1 = lag1
+	if !lag1.Significant {
+		return
+	}
+	w := correlated(what, lag1, false)
+	w.Detail = "Limits from the spread inside the subgroups signal too often, as they leave out what the subgroups share with their neighbours."
+	if lag1.R < 0 {
+		w.Detail = "The subgroups swing to and fro, which limits from the spread inside them leave out."
+	}
+	r.Warnings = append(r.Warnings, w)
+}
+
+func meansOf(subgroups [][]float64) []float64 {
+	means := make([]float64, len(subgroups))
+	for j, g := range subgroups {
+		means[j], _ = moments(g)
+	}
+	return means
+}
+
+// pooledSDs is MeanSD without a look at the order of the subgroups.
+func pooledSDs(subgroups [][]float64, w Width) (SubgroupResult, error) {
 	return pool(MeansOverSDs, subgroups, w, func(g []float64) (estimate, weight float64) {
 		c := ConstantsFor(len(g))
 		_, s := moments(g)

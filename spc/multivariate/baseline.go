@@ -5,6 +5,7 @@ import (
 	"math"
 	"strings"
 
+	"sagwatch/spc/chart"
 	"sagwatch/spc/dist"
 	"sagwatch/spc/refusal"
 )
@@ -56,7 +57,8 @@ type Baseline struct {
 // It refuses fewer than 1 or more than 64 terms, observations of different length, fewer than p + 2 observations (2p + 4 by
 // successive differences), values that are not finite, a term that does not vary, names or settings that do not fit, and a
 // covariance that is nearly singular, naming the terms that tell the same; with Reduce it leaves out terms instead and says
-// so. Under Enough observations it warns.
+// so. Under Enough observations it warns, and of each term with a significant lag-1 autocorrelation (chart.Lag1; |r| beyond the
+// normal quantile at 1 - 0.05/(2p), over sqrt(m)).
 //
 // Source: NIST/SEMATECH e-Handbook 6.5.4.3; D. S. Holmes and A. E. Mergen, Quality Engineering 5 (1993), 619-625; J. H. Sullivan
 // and W. H. Woodall, "A comparison of multivariate control charts for individual observations", J. Quality Technology 28
@@ -100,12 +102,18 @@ func Individuals(x [][]float64, o Options) (*Baseline, error) {
 	if need := Enough(b.P); m < need {
 		b.Warnings = append(b.Warnings, refusal.Small("observations", m, need))
 	}
+	detail := "T² limits hold all variation of the baseline, and points beyond them come in groups; a MEWMA signals too often."
+	if b.Options.Estimator == Successive {
+		detail = "The covariance from successive differences leaves out what neighbours share, so that limits signal too often."
+	}
+	b.neighbours(x, "observations", detail)
 	return b, nil
 }
 
-// Subgroups estimates a baseline from m subgroups of n >= 2 observations each: the mean of their means, and the mean of
+// Subgroups estimates a baseline from m subgroups, in time order, of n >= 2 observations each: the mean of their means, and the mean of
 // their covariances (denominator n - 1). Refusals as for Individuals, and subgroups of different size, fewer than 2 of them
-// and too few observations: m(n - 1) must be at least p + 1.
+// and too few observations: m(n - 1) must be at least p + 1. Warnings as for Individuals, the autocorrelation being that of the
+// subgroup means.
 //
 // Source: F. B. Alt, "Multivariate quality control", Encyclopedia of Statistical Sciences 6 (1985), 110-122; NIST/SEMATECH
 // e-Handbook 6.5.4.3.2.
@@ -150,7 +158,34 @@ func Subgroups(groups [][][]float64, o Options) (*Baseline, error) {
 	if need := EnoughSubgroups(b.P, n); m < need {
 		b.Warnings = append(b.Warnings, refusal.Small("subgroups", m, need))
 	}
+	own := make([][]float64, m)
+	for i, g := range groups {
+		own[i] = means(g, len(g[0]))
+	}
+	b.neighbours(own, "subgroup means", "The covariance inside subgroups leaves out what the subgroups share with their neighbours, so that limits signal too often.")
 	return b, nil
+}
+
+// neighbours warns of each term in which neighbouring rows of x are correlated, with |r| beyond z / sqrt(m), z the normal
+// quantile at 1 - 0.05 / (2p): at most 5 of 100 baselines without any correlation get a warning (Bonferroni). more says
+// what that does to the limits where the correlation is positive.
+func (b *Baseline) neighbours(x [][]float64, what, more string) {
+	series := make([]float64, len(x))
+	band := dist.NormalQuantile(1-0.025/float64(b.P)) / math.Sqrt(float64(len(x)))
+	for k, j := range b.Kept {
+		for i, row := range x {
+			series[i] = row[j]
+		}
+		a, err := chart.Lag1(series)
+		if err != nil || math.Abs(a.R) <= band { // too few to tell, or means that do not vary
+			continue
+		}
+		detail := more
+		if a.R < 0 {
+			detail = "They swing to and fro; run lengths for independent points do not hold."
+		}
+		b.Warnings = append(b.Warnings, refusal.Warning{Kind: refusal.Autocorrelated, What: what + " of " + b.Names[k], N: a.N, Value: a.R, Detail: detail})
+	}
 }
 
 // begin checks shapes and settings.

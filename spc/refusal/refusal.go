@@ -122,7 +122,7 @@ type WarningKind string
 // Kinds of warnings.
 const (
 	SmallSample    WarningKind = "small-sample"   // N of What; Enough would be enough
-	Autocorrelated WarningKind = "autocorrelated" // lag-1 correlation Value, beyond its band
+	Autocorrelated WarningKind = "autocorrelated" // neighbouring What ("points" where empty) have lag-1 correlation Value, beyond its band
 	Adjusted       WarningKind = "adjusted"       // something was set to a bound or left out; Detail says what
 	Doubtful       WarningKind = "doubtful"       // Detail says why
 )
@@ -147,7 +147,11 @@ func (w Warning) String() string {
 		}
 		return s
 	case Autocorrelated:
-		s := fmt.Sprintf("Neighbouring points are correlated (%.2f).", w.Value)
+		what := w.What
+		if what == "" {
+			what = "points"
+		}
+		s := fmt.Sprintf("Neighbouring %s are correlated (%.2f).", what, w.Value)
 		if w.Detail != "" {
 			s += " " + w.Detail
 		}
