@@ -299,7 +299,8 @@ func (e Estimate) fill(r *EstimationRange, width func(a, y float64) (float64, er
 // least arl0 for the share prob of all baselines (0.95, say): limits that are wider than the usual ones by what the
 // estimation leaves open.
 //
-// It refuses arl0 outside 2 to 1e9, prob outside 0.5 to 0.9999, and as EstimatedShewhart.
+// It refuses arl0 outside 2 to 1e9, prob outside 0.5 to 0.9999, a baseline so short that k would be above 19.9, naming the
+// least number of points of the same kind (degrees of freedom in proportion) that is enough, and as EstimatedShewhart.
 //
 // Source: the criterion is that of A. Gandy and J. T. Kvaløy, "Guaranteed conditional performance of control charts via bootstrap
 // methods", Scandinavian J. Statistics 40 (2013), 647-668 (from memory), who meet it by bootstrap; here by the integration of
@@ -331,9 +332,42 @@ func GuaranteedMultiple(arl0, prob float64, e Estimate) (float64, error) {
 		}
 	}
 	if hi > 19.9 {
-		return 0, refusal.Few("baseline points", e.M, 2*e.M)
+		return 0, e.fewForMultiple(arl0, prob)
 	}
 	return hi, nil
+}
+
+// fewForMultiple refuses a baseline that would need a multiple above 20, with the least number of points that does not.
+func (e Estimate) fewForMultiple(arl0, prob float64) error {
+	enough := func(m int) (bool, error) {
+		p, err := e.scaled(m).conditional(func(a float64) (float64, error) { return shewhartWidth(19.9)(a, arl0) })
+		return p <= 1-prob, err
+	}
+	few, many := e.M, e.M
+	for {
+		many *= 2
+		ok, err := enough(many)
+		if err != nil {
+			return err
+		}
+		if ok {
+			break
+		}
+		few = many
+	}
+	for many-few > 1 {
+		m := (few + many) / 2
+		ok, err := enough(m)
+		if err != nil {
+			return err
+		}
+		if ok {
+			many = m
+		} else {
+			few = m
+		}
+	}
+	return refusal.Few("baseline points", e.M, many)
 }
 
 // Estimated is the same range for any chart: arl gives its average run length in control for points of a distribution in

@@ -73,6 +73,39 @@ func TestEstimatedRangeCovers(t *testing.T) {
 	}
 }
 
+// A baseline that is too short for a guarantee is refused with the least number of points that is enough: with that many
+// there is a multiple, with one less there is none.
+func TestEnoughPointsForAGuarantee(t *testing.T) {
+	t.Parallel()
+	for name, c := range map[string]struct {
+		arl0, prob float64
+		e          runlength.Estimate
+	}{
+		"three points":   {370, 0.99, runlength.FromSD(3)},
+		"a strict share": {1e6, 0.9999, runlength.FromSD(4)},
+		"moving range":   {370, 0.999, runlength.FromMovingRange(4)},
+	} {
+		_, err := runlength.GuaranteedMultiple(c.arl0, c.prob, c.e)
+		var few *refusal.Error
+		require.ErrorAs(t, err, &few, name)
+		require.Equal(t, refusal.TooFew, few.Reason, name)
+		require.Greater(t, few.Need, c.e.M, name)
+		of := func(m int) runlength.Estimate {
+			e := c.e
+			e.DF *= float64(m) / float64(e.M)
+			e.M = m
+			return e
+		}
+		k, err := runlength.GuaranteedMultiple(c.arl0, c.prob, of(few.Need))
+		require.NoError(t, err, name)
+		require.LessOrEqual(t, k, 19.9, name)
+		if few.Need-1 > c.e.M {
+			_, err = runlength.GuaranteedMultiple(c.arl0, c.prob, of(few.Need-1))
+			refused(t, err, refusal.TooFew)
+		}
+	}
+}
+
 // Palm and Wheeler's approximation of the degrees of freedom of the mean moving range (1990, unpublished; from memory) is
 // 0.62 (m-1) or so; its variance is exactly (0.8264 m - 1.082)/(m-1)^2.
 func TestMovingRangeDegreesOfFreedom(t *testing.T) {
