@@ -61,7 +61,10 @@ func Studies(v View, f ui.Frame, rows []store.Study, newer, older string, mayPla
 func StudySheet(v View, f ui.Frame, s *store.Study) page.StudySheet {
 	p := &s.Plan
 	m := page.StudySheet{Frame: f, Statement: ui.Statement{Where: []ui.Run{{Text: "Gauge studies", Href: "/studies"}, {Text: s.Title, Href: StudyHref(s.ID)}}, Say: ui.Say(fmt.Sprintf("Order sheet of study %d: %d readings.", s.ID, len(p.Lines)))},
-		Lines: ui.Table{Label: "Order sheet", Cols: []ui.Col{{Head: "Line", Right: true}, {Head: "Panel", Whole: true}, {Head: "Appraiser"}, {Head: "Round", Right: true}, {Head: "Turned"}, {Head: "Reading"}}}}
+		Lines: ui.Table{Label: "Order sheet", Cols: []ui.Col{{Head: "Line", Right: true}, {Head: "Panel", Whole: true}, {Head: "Appraiser"}, {Head: "Round", Right: true}, {Head: "Reading"}}}}
+	if s.Kind == store.HalfTurnStudy {
+		m.Lines.Cols[3] = ui.Col{Head: "How it lies"}
+	}
 	m.Facts = []ui.Fact{{Name: "Kind", Value: ui.Text(StudyKind(s.Kind))}, {Name: "Gauge", Value: ui.Text(fmt.Sprintf("%s, revision %d", s.Gauge, p.GaugeRevision))},
 		{Name: "Planned", Value: ui.Text(ui.Moment(s.At.In(v.Zone), v.Now) + " by " + s.By)}, {Name: "Seed", Value: ui.Text(strconv.FormatUint(p.Seed, 10))}}
 	for _, c := range p.Characteristics {
@@ -72,11 +75,14 @@ func StudySheet(v View, f ui.Frame, s *store.Study) page.StudySheet {
 		m.Facts = append(m.Facts, ui.Fact{Name: Capital(Characteristic(c.Name)), Value: ui.Text(words)})
 	}
 	for _, l := range p.Lines {
-		turned := ""
-		if l.Turned {
-			turned = "by half a turn"
+		round := strconv.Itoa(l.Trial)
+		switch {
+		case l.Turned:
+			round = "turned by half a turn"
+		case s.Kind == store.HalfTurnStudy:
+			round = "as it lies"
 		}
-		m.Lines.Rows = append(m.Lines.Rows, ui.Row{Cells: ui.Texts(strconv.Itoa(l.Line), p.Parts[l.Part-1].Panel, p.Appraisers[l.Appraiser-1], strconv.Itoa(l.Trial), turned, "")})
+		m.Lines.Rows = append(m.Lines.Rows, ui.Row{Cells: ui.Texts(strconv.Itoa(l.Line), p.Parts[l.Part-1].Panel, p.Appraisers[l.Appraiser-1], round, "")})
 	}
 	return m
 }

@@ -56,8 +56,8 @@ func (b *studyBook) attributes() error {
 		c.Text = fmt.Sprintf("%d of %d", v.Agreed, v.Of)
 		return c
 	}
-	kappa := func(id, of string, k gaugestudy.Kappa, source string) []Cell {
-		f := point(id, "Kappa", of, "1", k.Kappa, 2).within(k.Interval, "large samples")
+	kappa := func(id, of string, k gaugestudy.Kappa, source, method string) []Cell {
+		f := point(id, "Kappa", of, "1", k.Kappa, 2).within(k.Interval, method)
 		f.Formula, f.Inputs, f.Source = "(observed − chance) / (1 − chance)", fmt.Sprintf("observed %s, by chance %s", ui.Number(k.Observed, 4), ui.Number(k.Chance, 4)), source
 		return []Cell{b.figure(f), f.interval()}
 	}
@@ -69,11 +69,11 @@ func (b *studyBook) attributes() error {
 			row[2] = shares(fmt.Sprintf("right.%d", i+1), "Alike every time and right", plan.Appraisers[i], *a.Truth)
 		}
 		if a.Kappa != nil {
-			copy(row[3:], kappa(fmt.Sprintf("kappa.%d", i+1), plan.Appraisers[i], *a.Kappa, cohen))
+			copy(row[3:], kappa(fmt.Sprintf("kappa.%d", i+1), plan.Appraisers[i], *a.Kappa, cohen, "large samples"))
 		}
 		t.Rows = append(t.Rows, row)
 	}
-	b.r.Parts = append(b.r.Parts, StudyPart{Heading: "Does each agree with himself, and with what is right?", Table: t})
+	b.r.Parts = append(b.r.Parts, StudyPart{Heading: "Does each judge alike every time, and rightly?", Table: t})
 	between := &Table{Caption: "All together", Cols: []Col{{Head: "Figure"}, {Head: "Value", Right: true}, {Head: "95 % interval", Right: true}}}
 	cell := shares("between", "All judgements alike", "all", s.Between)
 	between.Rows = append(between.Rows, []Cell{{Text: "All judgements alike"}, cell, {Text: ui.Number(s.Between.Interval.Lower, 1) + " to " + ui.Number(s.Between.Interval.Upper, 1) + " %"}})
@@ -82,11 +82,11 @@ func (b *studyBook) attributes() error {
 		between.Rows = append(between.Rows, []Cell{{Text: "All alike and right"}, cell, {Text: ui.Number(s.AllTruth.Interval.Lower, 1) + " to " + ui.Number(s.AllTruth.Interval.Upper, 1) + " %"}})
 	}
 	if s.Fleiss != nil {
-		source := "J. L. Fleiss, Psychological Bulletin 76 (1971), 378-382"
-		between.Rows = append(between.Rows, append([]Cell{{Text: "Kappa of all judgements"}}, kappa("fleiss", "all judgements", s.Fleiss.Overall, source)...))
+		source, jackknife := "J. L. Fleiss, Psychological Bulletin 76 (1971), 378-382", "leaving out one panel at a time"
+		between.Rows = append(between.Rows, append([]Cell{{Text: "Kappa of all judgements"}}, kappa("fleiss", "all judgements", s.Fleiss.Overall, source, jackknife)...))
 		for _, k := range s.Fleiss.Category {
 			if k.Defined {
-				between.Rows = append(between.Rows, append([]Cell{{Text: "Kappa of “" + plan.Categories[k.Category] + "”"}}, kappa(fmt.Sprintf("fleiss.%d", k.Category+1), plan.Categories[k.Category], k.Kappa, source)...))
+				between.Rows = append(between.Rows, append([]Cell{{Text: "Kappa of “" + plan.Categories[k.Category] + "”"}}, kappa(fmt.Sprintf("fleiss.%d", k.Category+1), plan.Categories[k.Category], k.Kappa, source, jackknife)...))
 			}
 		}
 	}

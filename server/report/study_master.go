@@ -82,7 +82,11 @@ func (b *studyBook) singleMaster() error {
 		if f.Source == "" {
 			f.Source = "ISO 22514-7 (formulas from memory)"
 		}
-		table.Rows = append(table.Rows, []Cell{{Text: f.Name}, b.figure(f), f.interval(), {Text: ui.UnitName(f.Unit)}})
+		value := b.figure(f)
+		if f.ID == "p" {
+			value.Text = studyP(float64(f.Value))
+		}
+		table.Rows = append(table.Rows, []Cell{{Text: f.Name}, value, f.interval(), {Text: unitName(f.Unit)}})
 	}
 	row(point("mean", "Mean", of, unit, s.Mean, dec), "Σx/n")
 	row(point("sd", "Standard deviation", of, unit, s.SD, dec).within(s.SDInterval, "chi-square"), "√(Σ(x − mean)²/(n − 1))")
@@ -244,7 +248,11 @@ func (b *studyBook) stability() error {
 	table := &Table{Caption: "Is the gauge what it was?", Cols: []Col{{Head: "Figure"}, {Head: "Value", Right: true}, {Head: "95 % interval", Right: true}, {Head: "Unit"}}}
 	row := func(f Figure, formula, source string) {
 		f.Formula, f.Inputs, f.Source = formula, fmt.Sprintf("%d master checks over %s", len(x), days(hours[len(hours)-1])), source
-		table.Rows = append(table.Rows, []Cell{{Text: f.Name}, b.figure(f), f.interval(), {Text: ui.UnitName(f.Unit)}})
+		value := b.figure(f)
+		if f.ID == "p_drift" {
+			value.Text = studyP(float64(f.Value))
+		}
+		table.Rows = append(table.Rows, []Cell{{Text: f.Name}, value, f.interval(), {Text: unitName(f.Unit)}})
 	}
 	trend := "Student's t of the least-squares slope"
 	perDay := point("drift", "Drift", "error", unit+" per day", 24*s.Drift, fine(24*s.Drift))
@@ -262,6 +270,14 @@ func (b *studyBook) stability() error {
 		}
 	}
 	return nil
+}
+
+// unitName is a unit as it is read; a pure number has none.
+func unitName(unit string) string {
+	if unit == "1" {
+		return ""
+	}
+	return ui.UnitName(unit)
 }
 
 func days(hours float64) string {

@@ -194,15 +194,19 @@ func toleranceAs(c *store.StudyCharacteristic, n func(float64) string) string {
 	return "none"
 }
 
-// share says in words what a part of the tolerance means.
-func share(percent float64) string {
+// share says in words what a part of the tolerance means; upper is where its interval ends.
+func share(percent, upper float64) string {
+	words, bound := "it is too coarse to judge panels by", math.Inf(1)
 	switch {
 	case percent <= 10:
-		return "it judges panels well"
+		words, bound = "it judges panels well", 10
 	case percent <= 30:
-		return "it may do, depending on what hangs on the verdict"
+		words, bound = "it may do, depending on what hangs on the verdict", 30
 	}
-	return "it is too coarse to judge panels by"
+	if upper > bound {
+		words += ", though so few readings do not prove it"
+	}
+	return words
 }
 
 const shareRule = "That up to 10 % of the tolerance is good and more than 30 % is not is common practice without a standard behind it."
@@ -237,7 +241,11 @@ func (b *studyBook) risks(c *store.StudyCharacteristic, u float64, p *gaugestudy
 			id, name, words string
 			v               float64
 		}{{"consumer", "bad and accepted", "panels outside the tolerance that pass " + when, r.Consumer}, {"producer", "good and refused", "panels inside the tolerance that do not pass " + when, r.Producer}} {
-			f := point(x.id+suffix+"."+c.Name, capital(x.name), of, "ppm", 1e6*x.v, ppmDecimals(1e6*x.v))
+			name := capital(x.name)
+			if suffix != "" {
+				name += ", guard band kept"
+			}
+			f := point(x.id+suffix+"."+c.Name, name, of, "ppm", 1e6*x.v, ppmDecimals(1e6*x.v))
 			f.Formula, f.Inputs = "P(measured within acceptance, true outside tolerance), or the reverse; bivariate normal, correlation s / √(s² + u²)", in
 			f.Source = "JCGM 106:2012, 9.5"
 			row(f, x.words)

@@ -110,7 +110,7 @@ func (b *studyBook) headline(c *store.StudyCharacteristic, s *gaugestudy.Study, 
 	if width > 0 {
 		p := s.Gauge.PercentTolerance
 		return fmt.Sprintf("%s takes up %s %% of the tolerance for the %s (95 %%: %s to %s %%): %s.", b.in.Study.Gauge, ui.Number(p, 1), of,
-			ui.Number(s.ToleranceCI.Lower, 1), ui.Number(s.ToleranceCI.Upper, 1), share(p)), p
+			ui.Number(s.ToleranceCI.Lower, 1), ui.Number(s.ToleranceCI.Upper, 1), share(p, s.ToleranceCI.Upper)), p
 	}
 	p := s.Gauge.PercentStudy
 	return fmt.Sprintf("%s makes %s %% of the spread of these panels' %s (95 %%: %s to %s %%); without a two-sided tolerance it cannot be judged against one.", b.in.Study.Gauge, ui.Number(p, 1), of,
@@ -277,11 +277,13 @@ func (b *studyBook) places() {
 	b.figure(f)
 	sheet := Sheet{Name: "Probes", Says: "Scatter of each place's deviation when the same panel is read again.", Cols: []SheetCol{{Head: "Place"}, {Head: "x", Unit: "mm"}, {Head: "y", Unit: "mm"}, {Head: "Standard deviation", Unit: "um"}, {Head: "Lower", Unit: "um"}, {Head: "Upper", Unit: "um"}, {Head: "Degrees of freedom"}, {Head: "p"}}}
 	table := &Table{Caption: "Probes that scatter more than the others", Cols: []Col{{Head: "Place", Right: true}, {Head: "Standard deviation, µm", Right: true}, {Head: "95 % interval", Right: true}, {Head: "p", Right: true}}}
-	m := &plot.Map{ID: "probes", Title: "Repeatability of each probe", Desc: "Standard deviation in µm at each place.", Caption: "standard deviation of each probe, µm", Numbers: true}
+	g := &plot.Groups{ID: "probes", Title: "Scatter of each probe", Desc: fmt.Sprintf("Standard deviation in µm at each of %d places; over all %s.", len(s.Each), ui.Number(s.SD, fine(s.SD))), Along: "by place", Apart: true, Decimals: fine(s.SD),
+		Panes: []plot.GroupPane{{What: "standard deviation of repeated readings, µm"}}, Lines: []plot.GroupLine{{Value: s.SD, Words: "all probes " + ui.Number(s.SD, fine(s.SD))}}}
 	for _, e := range s.Each {
 		at := b.in.Places[e.Place]
 		sheet.Rows = append(sheet.Rows, []any{int64(e.Place + 1), at[0], at[1], e.SD, e.Interval.Lower, e.Interval.Upper, e.DF, e.P})
-		m.Places = append(m.Places, plot.Place{N: e.Place + 1, X: at[0], Y: at[1], DevUM: e.SD})
+		g.Names = append(g.Names, fmt.Sprint(e.Place+1))
+		g.Panes[0].Values = append(g.Panes[0].Values, []float64{e.SD})
 		if e.P < 0.01 {
 			table.Rows = append(table.Rows, []Cell{{Text: fmt.Sprint(e.Place + 1)}, {Text: ui.Number(e.SD, fine(e.SD))}, {Text: ui.Number(e.Interval.Lower, fine(e.SD)) + " to " + ui.Number(e.Interval.Upper, fine(e.SD))}, {Text: studyP(e.P)}})
 		}
@@ -294,7 +296,7 @@ func (b *studyBook) places() {
 		text += capital(ui.Plural(int64(len(table.Rows)), "probe scatters", "probes scatter")) + " more than the others: look at contact, cable and zero."
 	}
 	b.r.Sheets = append(b.r.Sheets, sheet)
-	b.r.Parts = append(b.r.Parts, StudyPart{Heading: "The single probes", Text: text, Map: m, Caption: "Standard deviation of repeated readings at each place, µm.", Table: table})
+	b.r.Parts = append(b.r.Parts, StudyPart{Heading: "The single probes", Text: text, Groups: g, Caption: "A disc for each place by its number; the line is one reading over all places.", Table: table})
 	b.r.Proposals = append(b.r.Proposals, StudyProposal{Of: "gauge", ID: b.in.Study.Gauge, Field: "probe_u_um", Value: s.SD, Unit: "um",
 		Says: fmt.Sprintf("repeatability of one reading over %d places", len(s.Each))})
 }

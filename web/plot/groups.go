@@ -15,6 +15,7 @@ type Groups struct {
 	Panes       []GroupPane
 	Lines       []GroupLine // through all panes
 	Decimals    int
+	Apart       bool // the groups do not follow one another: their means are not joined
 }
 
 // GroupPane is one appraiser.
@@ -100,7 +101,10 @@ func (g Groups) Scene(w float64) *Scene {
 		}
 		for _, l := range g.Lines {
 			at, off := v.kept(l.Value)
-			if off != 0 {
+			if off != 0 { // said at the edge behind which it lies
+				if i == 0 {
+					s.words(4, map[int]float64{1: y + 15, -1: y + height - 7}[off], l.Words+map[int]string{1: ": above", -1: ": below"}[off], "sub halo")
+				}
 				continue
 			}
 			s.line(0, at, x1, at, "ctr")
@@ -121,7 +125,7 @@ func (g Groups) Scene(w float64) *Scene {
 				path = append(path, XY{x, v.y(mean)})
 			}
 		}
-		if len(path) > 1 {
+		if len(path) > 1 && !g.Apart {
 			s.stroke("path", path)
 		}
 		for k, vs := range p.Values {

@@ -30,6 +30,12 @@ func TestGroups(t *testing.T) {
 		require.Contains(t, svg, "Sorby")
 	}
 	require.NotEqual(t, g.Wide(), g.Phone())
+	// A line far from the readings is said at the edge; groups that do not follow one another are not joined.
+	g.Lines[0].Value, g.Apart = 1000, true
+	require.Contains(t, g.Wide(), "certified: below")
+	for _, m := range g.Scene(720).Marks {
+		require.NotEqual(t, plot.Stroke, m.Kind)
+	}
 	// Nothing, one value, and values that are alike or absurd draw something finite.
 	for _, vs := range [][][]float64{nil, {{5}}, {{5, 5}, {5}}, {{math.Inf(1)}}, {{1e-300, 2e-300}}, {{-1e300, 1e300}}} {
 		svg := plot.Groups{Names: make([]string, len(vs)), Panes: []plot.GroupPane{{Values: vs}}}.Scene(358).SVG()
