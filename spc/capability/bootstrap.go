@@ -49,8 +49,9 @@ const (
 // percentiles, without refitting; ByFit from the family fitted to it anew (family is used by it alone), which is slow for
 // Johnson curves. The result depends on o.Resamples and o.Seed and on nothing else.
 //
-// It refuses what Spec.Check refuses, a level outside (0, 1), fewer than two blocks (or values), and a family that cannot be
-// fitted to most of the resamples. Below 25 blocks it warns.
+// It refuses what Spec.Check refuses, a level outside (0, 1), a way by that is none of the three, fewer than two blocks (or values),
+// resamples most of which give no index (their values do not vary, the indices are refused as in Normal and Percentile, or the family
+// cannot be fitted to them). Below 25 blocks it warns.
 //
 // Source: B. Efron and R. J. Tibshirani, An Introduction to the Bootstrap (1993), chapters 8 and 13; ISO 22514-2 for the indices.
 func Bootstrap(s *fit.Sample, blocks []fit.Block, spec Spec, by By, family fit.Family, confidence float64, o fit.Resampling) (Resampled, error) {
@@ -59,6 +60,11 @@ func Bootstrap(s *fit.Sample, blocks []fit.Block, spec Spec, by By, family fit.F
 	}
 	if err := level(confidence); err != nil {
 		return Resampled{}, err
+	}
+	switch by {
+	case ByMoments, ByPercentiles, ByFit:
+	default:
+		return Resampled{}, refusal.Shapes("indices cannot be worked out by %q; choose %q, %q or %q", string(by), string(ByMoments), string(ByPercentiles), string(ByFit))
 	}
 	// A limit that does not count must not be counted against.
 	lower, upper := math.Inf(-1), math.Inf(1)
@@ -81,8 +87,7 @@ func Bootstrap(s *fit.Sample, blocks []fit.Block, spec Spec, by By, family fit.F
 		case ByMoments:
 			i, err = Normal(mean, sd, spec)
 			if err == nil {
-				d, _ := fit.New(fit.Normal, mean, sd)
-				dst[colOutside] = outside(d, lower, upper)
+				dst[colOutside] = dist.NormalTail((mean-lower)/sd) + dist.NormalTail((upper-mean)/sd)
 			}
 		case ByFit:
 			var d *fit.Fitted
@@ -90,7 +95,7 @@ func Bootstrap(s *fit.Sample, blocks []fit.Block, spec Spec, by By, family fit.F
 				i, err = Percentile(d, spec)
 				dst[colOutside] = outside(d, lower, upper)
 			}
-		default:
+		case ByPercentiles:
 			var q [3]float64
 			s.Quantiles(q[:], natural, counts)
 			i, err = spec.percentiles(q[0], q[1], q[2])
@@ -125,7 +130,7 @@ func Bootstrap(s *fit.Sample, blocks []fit.Block, spec Spec, by By, family fit.F
 		*f.to = Interval{lo, hi, confidence, method, nil}
 	}
 	if math.IsNaN(out.CK.Lower) {
-		return Resampled{}, refusal.Unsolved("most resamples give no index: their values hardly vary, or the family cannot be fitted to them")
+		return Resampled{}, refusal.Unsolved("most resamples give no index: their values hardly vary beside their own size or beside the limits, or the family cannot be fitted to them")
 	}
 	if len(blocks) > 0 && len(blocks) < 25 { // common practice, no source
 		w := refusal.Small("blocks", len(blocks), 25)

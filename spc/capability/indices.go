@@ -42,7 +42,8 @@ func (s Spec) between(middle, below, above float64) Indices {
 //
 //	C = (U - L) / (6 sd),  CL = (mean - L) / (3 sd),  CU = (U - mean) / (3 sd),  CK = min(CL, CU)
 //
-// It refuses what Spec.Check refuses, a mean that is not finite and an sd that is not above zero.
+// It refuses what Spec.Check refuses, a mean that is not finite, an sd that is not above zero or lost in the rounding of the mean, and
+// limits so far away (indices beyond 1e12) that they must be in another unit.
 //
 // Source: ISO 22514-2; NIST/SEMATECH e-Handbook of Statistical Methods, 6.1.6.
 func Normal(mean, sd float64, s Spec) (Indices, error) {
@@ -55,7 +56,28 @@ func Normal(mean, sd float64, s Spec) (Indices, error) {
 	if !(sd > 0) {
 		return Indices{}, refusal.Constant("values", 0)
 	}
-	return s.between(mean, 3*sd, 3*sd), nil
+	if err := resolved(mean, sd); err != nil {
+		return Indices{}, err
+	}
+	return s.between(mean, 3*sd, 3*sd).sane()
+}
+
+// resolved refuses a spread about a middle that is no more than the rounding of the numbers there.
+func resolved(middle, spread float64) error {
+	if spread <= 4*0x1p-52*math.Abs(middle) || spread < 1e-150 { // squares below are lost
+		return refusal.Unsolved("the values vary by no more than the rounding of their numbers: take more digits, or values from a nearer zero")
+	}
+	return nil
+}
+
+// sane refuses indices that no process has: limits and values are not in one unit.
+func (i Indices) sane() (Indices, error) {
+	for _, v := range []float64{i.C, i.CL, i.CU} {
+		if math.Abs(v) > 1e12 {
+			return Indices{}, refusal.Unsolved("the limits lie more than a million million spreads of the values away, so that an index says nothing: see whether limits and values are in one unit")
+		}
+	}
+	return i, nil
 }
 
 // Cpm is the index about the target T,
@@ -81,7 +103,8 @@ func Cpm(mean, sd float64, s Spec) (float64, error) {
 //
 //	C = (U - L) / (x99.865 - x0.135),  CL = (x50 - L) / (x50 - x0.135),  CU = (U - x50) / (x99.865 - x50),  CK = min(CL, CU)
 //
-// which are those of Normal for a normal one. It refuses what Spec.Check refuses, and percentiles that do not ascend.
+// which are those of Normal for a normal one. It refuses what Spec.Check refuses, percentiles that are not
+// finite or do not ascend, and, as Normal, a spread lost in rounding and limits in another unit.
 //
 // Source: ISO 22514-2, percentile method.
 func Percentile(d fit.Distribution, s Spec) (Indices, error) {
@@ -99,7 +122,17 @@ func (s Spec) percentiles(low, half, high float64) (Indices, error) {
 	if lower && !(low < half) || upper && !(half < high) {
 		return Indices{}, refusal.Constant("percentiles", 3)
 	}
-	return s.between(half, half-low, high-half), nil
+	if lower {
+		if err := resolved(half, half-low); err != nil {
+			return Indices{}, err
+		}
+	}
+	if upper {
+		if err := resolved(half, high-half); err != nil {
+			return Indices{}, err
+		}
+	}
+	return s.between(half, half-low, high-half).sane()
 }
 
 // natural are the probabilities of the percentile method, ascending.
@@ -109,8 +142,15 @@ var natural = []float64{fit.OuterTail, 0.5, 1 - fit.OuterTail}
 // fewer the empirical percentile is little else than the extreme value.
 const EnoughForPercentiles = 741
 
-// Empirical gives the indices from the sample's own percentiles (see Percentile), with a warning where fewer than
-// EnoughForPercentiles values reach for the outer ones.
+// Empirical gives the indices from the sample's own percentiles x,
+//
+//	C = (U - L) / (x99.865 - x0.135),  CL = (x50 - L) / (x50 - x0.135),  CU = (U - x50) / (x99.865 - x50),  CK = min(CL, CU)
+//
+// with percentiles of values by interpolation between neighbours and of a histogram inside bins (see fit.Sample.Quantiles). Fewer than
+// EnoughForPercentiles values bring a warning. It refuses what Spec.Check refuses, percentiles that do not ascend (values that do not
+// vary, or more than half of which are tied at an end of the sample), and, as Normal, a spread lost in rounding and limits in another unit.
+//
+// Source: ISO 22514-2, percentile method.
 func Empirical(s *fit.Sample, spec Spec) (Indices, []refusal.Warning, error) {
 	if err := spec.Check(); err != nil {
 		return Indices{}, nil, err
