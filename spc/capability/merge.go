@@ -11,17 +11,11 @@ func (s *Scan) Merge(o *Scan) error {
 	for key, from := range o.cells {
 		c := s.cells[key]
 		if c == nil {
-			c = &scanCell{first: from.first, least: from.least, greatest: from.greatest}
+			c = &scanCell{least: from.least, greatest: from.greatest}
 			s.cells[key] = c
 		}
 		c.n += from.n
-		// The sums of the other cell are about its own first value.
-		d, n, sum := from.first-c.first, float64(from.n), from.sum.Sum()
-		c.sum.Add(sum)
-		c.sum.Add(n * d)
-		c.sumSq.Add(from.sumSq.Sum())
-		c.sumSq.Add(2 * d * sum)
-		c.sumSq.Add(n * d * d)
+		c.sums.merge(&from.sums)
 		c.least, c.greatest = min(c.least, from.least), max(c.greatest, from.greatest)
 		c.join(from)
 	}

@@ -11,7 +11,7 @@ import (
 
 // Scan takes millions of values in one pass: for each stream (mould) and block (shift, day) it keeps the exact count, mean, sum of
 // squares, least and greatest value, and a histogram on one common grid. Memory follows the number of filled bins, not of
-// values (some 600 bytes for the 130 panels of a mould in a shift). Its zero value is not ready: see NewScan. Not safe for concurrent use; Merge joins scans of one grid.
+// values (some 600 bytes for the 130 panels of a mould in a shift), and nothing depends on the order in which values come. Its zero value is not ready: see NewScan. Not safe for concurrent use; Merge joins scans of one grid.
 type Scan struct {
 	Width  float64 // of a bin, in the characteristic's unit
 	Origin float64 // an edge of the grid
@@ -21,12 +21,9 @@ type Scan struct {
 type cellKey struct{ stream, block int }
 
 type scanCell struct {
-	n          int
-	mean, ss   float64
-	least      float64
-	greatest   float64
-	sum, sumSq dist.Accumulator // of deviations from the first value
-	first      float64
+	n               int
+	sums            sums
+	least, greatest float64
 	// Filled bins in order, without the bins of the latest values, which wait in late.
 	bins, counts []int32
 	late         []int32
@@ -124,10 +121,10 @@ func GridFor(pilot []float64) (width, origin float64, err error) {
 	return width, math.Floor(mean/width) * width, nil
 }
 
-// NewScan begins a scan on a grid. It refuses a width that is not above zero and finite, and an origin that is not finite.
+// NewScan begins a scan on a grid. It refuses a width that is not above zero or is beyond 1e140 (whose squares would overflow), and an origin that is not finite.
 func NewScan(width, origin float64) (*Scan, error) {
-	if !(width > 0 && width <= 1e150) {
-		return nil, refusal.Setting("the bin width", width, "must be above 0")
+	if !(width > 0 && width <= 1e140) {
+		return nil, refusal.Setting("the bin width", width, "must be above 0 and at most 1e140")
 	}
 	if err := refusal.Finite("origins", []float64{origin}); err != nil {
 		return nil, err
@@ -138,20 +135,19 @@ func NewScan(width, origin float64) (*Scan, error) {
 // Add takes a value of a stream and block, both counted from 0. It refuses values that are not finite or lie more than two
 // thousand million bins from the origin.
 func (s *Scan) Add(stream, block int, x float64) error {
-	k := math.Floor((x - s.Origin) / s.Width)
+	d := (x - s.Origin) / s.Width
+	k := math.Floor(d)
 	if !(math.Abs(k) <= math.MaxInt32-1) {
 		return &refusal.Error{Reason: refusal.NonFinite, What: "values", Index: 0, Value: x}
 	}
 	key := cellKey{stream, block}
 	c := s.cells[key]
 	if c == nil {
-		c = &scanCell{first: x, least: x, greatest: x}
+		c = &scanCell{least: x, greatest: x}
 		s.cells[key] = c
 	}
 	c.n++
-	d := x - c.first
-	c.sum.Add(d)
-	c.sumSq.Add(d * d)
+	c.sums.add(int64(k), d-k)
 	c.least, c.greatest = min(c.least, x), max(c.greatest, x)
 	c.count(int32(k))
 	return nil
@@ -161,8 +157,8 @@ func (s *Scan) Add(stream, block int, x float64) error {
 func (s *Scan) Cells() []Cell {
 	out := make([]Cell, 0, len(s.cells))
 	for key, c := range s.cells {
-		sum, n := c.sum.Sum(), float64(c.n)
-		cell := Cell{Stream: key.stream, Block: key.block, N: c.n, Mean: c.first + sum/n, SS: max(0, c.sumSq.Sum()-sum*sum/n), Least: c.least, Greatest: c.greatest}
+		mean, ss := c.sums.moments(c.n)
+		cell := Cell{Stream: key.stream, Block: key.block, N: c.n, Mean: s.Origin + s.Width*mean, SS: s.Width * (s.Width * ss), Least: c.least, Greatest: c.greatest}
 		c.settle()
 		cell.Bins, cell.Counts = slices.Clone(c.bins), slices.Clone(c.counts)
 		out = append(out, cell)
