@@ -17,7 +17,10 @@ func ReportHref(id int64) string { return fmt.Sprintf("/reports/%d", id) }
 
 // ReportKind is a kind of report in words.
 func ReportKind(kind string) string {
-	return strings.ReplaceAll(kind, "-", " ")
+	if kind == store.StudyReport {
+		return "gauge study"
+	}
+	return kind
 }
 
 // ReportFiles lists the forms in which a report can be had, with the name of each file. XML holds judged characteristics; a report
@@ -69,7 +72,7 @@ func Reports(v View, f ui.Frame, d ReportsData) page.Reports {
 	}
 	for i := range d.Rows {
 		r := &d.Rows[i]
-		row := page.ReportRow{Number: fmt.Sprint(r.ID), Title: r.Title, Href: ReportHref(r.ID), Kind: ReportKind(r.Kind), Period: v.Moment(r.From) + " to " + v.Moment(r.To), Issued: v.Moment(r.IssuedAt), By: "by " + r.IssuedBy}
+		row := page.ReportRow{Number: fmt.Sprint(r.ID), Title: r.Title, Href: ReportHref(r.ID), Kind: ReportKind(r.Kind), Period: v.Moment(r.From) + " to " + v.Moment(r.To), Issued: v.Moment(r.IssuedAt), By: r.IssuedBy}
 		m.Rows = append(m.Rows, row)
 	}
 	st := ui.Statement{Say: ui.Say("No report has been issued yet.")}

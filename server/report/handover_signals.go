@@ -5,6 +5,7 @@ import (
 	"strings"
 
 	"sagwatch/server/plant"
+	"sagwatch/spc"
 	"sagwatch/store"
 	"sagwatch/web/ui"
 )
@@ -105,7 +106,7 @@ func (h *handOver) goingOn(on []*HandOverSignal) (out []string) {
 				}
 			}
 			first := (&signalGroup{list: all}).earliest()
-			out = append(out, "Press "+lead.Press+": "+ui.Plural(int64(len(all)), "signal goes", "signals go")+" on, of "+ui.Plural(int64(len(moulds)), "mould", "moulds")+h.ofMoulds(lead.Press)+", the first since "+h.moment(first.At)+
+			out = append(out, "Press "+lead.Press+": "+ui.Plural(int64(len(all)), "signal goes", "signals go")+" on, of "+h.mouldsWords(lead.Press, len(moulds))+", the first since "+h.moment(first.At)+
 				"; "+acknowledged(all)+". Of the radius first: "+h.oneLine(lead)+". So many at once rather mean the gauge or the whole press than single moulds: check the gauge with its master panel first.")
 			if lead.Of != "radius_mm" {
 				out[len(out)-1] = strings.Replace(out[len(out)-1], "Of the radius first: ", "First: ", 1)
@@ -121,14 +122,17 @@ func (h *handOver) goingOn(on []*HandOverSignal) (out []string) {
 	return out
 }
 
-// ofMoulds says how many moulds the press has: " of 11".
-func (h *handOver) ofMoulds(press string) string {
+// mouldsWords says how many of the press's moulds: "all eleven moulds", "eight of eleven moulds".
+func (h *handOver) mouldsWords(press string, n int) string {
 	for i := range h.Presses {
-		if p := &h.Presses[i]; p.ID == press && len(p.Moulds) > 0 {
-			return " of " + ui.InWords(int64(len(p.Moulds)))
+		if p := &h.Presses[i]; p.ID == press && len(p.Moulds) > 1 {
+			if n >= len(p.Moulds) {
+				return "all " + ui.InWords(int64(len(p.Moulds))) + " moulds"
+			}
+			return ui.InWords(int64(n)) + " of " + ui.InWords(int64(len(p.Moulds))) + " moulds"
 		}
 	}
-	return ""
+	return ui.Plural(int64(n), "mould", "moulds")
 }
 
 func (h *handOver) oneLine(g *HandOverSignal) string {
@@ -166,21 +170,23 @@ func (h *handOver) signalTable() {
 		}
 	}
 	b := Block{Heading: "Signals: " + ui.Plural(int64(len(on)+len(back)), "stands", "stand") + ", " + ui.InWords(int64(raised)) + " raised in the shift, " + ui.InWords(int64(closed)) + " closed"}
-	t := &Table{Cols: []Col{{Head: "Since"}, {Head: "Of"}, {Head: "What"}, {Head: "First panel"}, {Head: "Signals", Right: true}, {Head: "State"}}}
+	t := &Table{Cols: []Col{{Head: "Since"}, {Head: "Of"}, {Head: "Beyond its limits", Wide: .4}, {Head: "First panel"}, {Head: "Signals", Right: true}, {Head: "State"}}}
 	groups := grouped(all)
 	for i := range groups {
 		g := &groups[i]
 		first, goesOn := g.earliest(), g.class == "goes on"
-		what := sides(g.list)
-		what[0] += h.against(g.list[0])
 		state := g.class
 		switch {
 		case goesOn || g.class == "came back":
-			state += ", " + acknowledged(g.list)
+			if acknowledged(g.list) != "acknowledged, not closed" {
+				state += ", not acknowledged"
+			} else {
+				state += ", acknowledged"
+			}
 		case len(g.list) == 1:
 			state += " " + h.moment(first.Changed)
 		}
-		t.Rows = append(t.Rows, []Cell{{Text: h.moment(first.At)}, {Text: capital(h.subject(g.list[0])), Strong: goesOn}, {Text: capital(strings.Join(what, "; "))}, {Text: first.Panel}, {Text: ui.Count(int64(len(g.list)))}, {Text: state, Strong: goesOn}})
+		t.Rows = append(t.Rows, []Cell{{Text: h.moment(first.At)}, {Text: capital(h.subject(g.list[0])), Strong: goesOn}, {Text: h.beyond(g.list)}, {Text: first.Panel}, {Text: ui.Count(int64(len(g.list)))}, {Text: state, Strong: goesOn}})
 	}
 	if rest := len(t.Rows) - signalsPrinted; rest > 0 {
 		t.Rows = t.Rows[:signalsPrinted]
@@ -188,6 +194,45 @@ func (h *handOver) signalTable() {
 	}
 	b.Table = t
 	h.d.Blocks = append(h.d.Blocks, b)
+}
+
+// beyond says what lies above and what below its limits, and what else is signalled; of the first with value and limit.
+func (h *handOver) beyond(list []*HandOverSignal) string {
+	var above, below, other []string
+	for i, g := range list {
+		name := plant.Characteristic(g.Of)
+		if g.Of == "" {
+			name = "not charted any more"
+		}
+		if strings.HasPrefix(g.Stream, "press:") && g.Kind == string(spc.CycleMean) {
+			name = "mean of " + name
+		} else if strings.HasPrefix(g.Stream, "press:") && g.Kind == string(spc.CycleSpread) {
+			name = "spread of " + name
+		}
+		to := &other
+		switch g.Words {
+		case "beyond upper limit":
+			to = &above
+		case "beyond lower limit":
+			to = &below
+		default:
+			name = g.Words + " in " + name
+		}
+		if i == 0 {
+			name += h.against(g)
+		}
+		if !slices.Contains(*to, name) {
+			*to = append(*to, name)
+		}
+	}
+	var parts []string
+	if len(above) > 0 {
+		parts = append(parts, "above: "+strings.Join(above, ", "))
+	}
+	if len(below) > 0 {
+		parts = append(parts, "below: "+strings.Join(below, ", "))
+	}
+	return capital(strings.Join(append(parts, other...), "; "))
 }
 
 // against gives the value and the limit that it is beyond: " (1106.02 mm, limit 1106.47 mm)".

@@ -42,9 +42,9 @@ func reportList() page.Reports {
 	m := page.Reports{Frame: frame("Reports", ui.AtReports, "/reports"), Older: "reports?before=10",
 		Statement: ui.Statement{Say: ui.Say("Three reports were issued in the last week."), Doubts: []ui.Sentence{ui.Say("The latest is ").Link("the hand-over of the night shift", "report").And(", issued today 06:05.")}},
 		Rows: []page.ReportRow{
-			{Number: "12", Title: "Hand-over of the night shift of Wednesday 4 March 2026, every press", Href: "report", Kind: "hand-over", Period: "Wed 22:00 to Thu 06:00", Issued: "06:05 by schedule 2 of R. Tamm", By: "schedule 2"},
-			{Number: "11", Title: "Capability of press B, P25, 1 to 28 February 2026", Href: "report", Kind: "capability", Period: "1 Feb to 28 Feb", Issued: "Mon 09:12 by M. Okafor", By: "asked for"},
-			{Number: "10", Title: "Hand-over of the late shift of Sunday 1 March 2026, press with a very long name that goes on and on, so that the table has something to break", Href: "report", Kind: "hand-over", Period: "Sun 14:00 to Sun 22:00", Issued: "Sun 22:05 by schedule 2 of R. Tamm", By: "schedule 2"}},
+			{Number: "12", Title: "Hand-over of the night shift of Wednesday 4 March 2026, every press", Href: "report", Kind: "hand-over", Period: "Wed 22:00 to Thu 06:00", Issued: "06:05", By: "schedule 2 of R. Tamm"},
+			{Number: "11", Title: "Capability of press B, P25, 1 to 28 February 2026", Href: "report", Kind: "capability", Period: "1 Feb to 28 Feb", Issued: "Mon 09:12", By: "M. Okafor"},
+			{Number: "10", Title: "Hand-over of the late shift of Sunday 1 March 2026, press with a very long name that goes on and on, so that the table has something to break", Href: "report", Kind: "hand-over", Period: "Sun 14:00 to Sun 22:00", Issued: "Sun 22:05", By: "schedule 2 of R. Tamm"}},
 		Check: page.FileCheck{Action: "/reports/check", State: ui.Is(ui.Good, "unchanged"), Say: ui.Say("This service issued it: ").Link("report 12", "report").And(", hand-over of the night shift of Wednesday 4 March 2026."),
 			Digest: ui.Input{ID: "digest", Name: "digest", Label: "Or a digest", Help: "64 signs; it stands on the last page of a report.", Optional: true, Max: 128}, Says: "A file that was changed by one byte is another file."},
 		Schedules: ui.Table{Label: "Schedules", Fold: true, Empty: "No report issues itself.", Cols: []ui.Col{{Head: "Schedule"}, {Head: "Report"}, {Head: "Next"}, {Head: "State"}},

@@ -24,8 +24,8 @@ type ReportRow struct {
 	Href   string
 	Kind   string
 	Period string
-	Issued string // "5 Mar 06:05 by M. Okafor"
-	By     string // "schedule 2", "asked for"
+	Issued string // "5 Mar 06:05"
+	By     string // "schedule 2 of R. Tamm", "M. Okafor"
 }
 
 // FileCheck is the form that checks a file or a digest, with its answer.
@@ -94,7 +94,7 @@ type ReportBlock struct {
 }
 
 func (m Reports) table() ui.Table {
-	t := ui.Table{Label: "Issued reports", Fold: true, Empty: m.Empty, Cols: []ui.Col{{Head: "Number", Right: true}, {Head: "Report"}, {Head: "Kind"}, {Head: "Period"}, {Head: "Issued"}, {Head: "Why"}}}
+	t := ui.Table{Label: "Issued reports", Fold: true, Empty: m.Empty, Cols: []ui.Col{{Head: "Number"}, {Head: "Report"}, {Head: "Kind"}, {Head: "Period"}, {Head: "Issued"}, {Head: "By"}}}
 	for _, r := range m.Rows {
 		t.Rows = append(t.Rows, ui.Row{Cells: []ui.Cell{ui.Text(r.Number), {Text: r.Title, Href: r.Href}, ui.Text(r.Kind), ui.Text(r.Period), ui.Text(r.Issued), ui.Text(r.By)}})
 	}

@@ -660,7 +660,7 @@ func (b ReportBlock) part() templ.Component {
 			if templ_7745c5c3_Err != nil {
 				return templ_7745c5c3_Err
 			}
-			var templ_7745c5c3_Var27 = []any{"sec", templ.KV("ruled", b.Heading != "")}
+			var templ_7745c5c3_Var27 = []any{"sec doc", templ.KV("ruled", b.Heading != "")}
 			templ_7745c5c3_Err = templ.RenderCSSItems(ctx, templ_7745c5c3_ElementWriter, templ_7745c5c3_Var27...)
 			if templ_7745c5c3_Err != nil {
 				return templ_7745c5c3_Err
