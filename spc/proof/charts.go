@@ -6,7 +6,6 @@ import (
 	"strconv"
 
 	"sagwatch/spc/chart"
-	"sagwatch/spc/dist"
 )
 
 const mpmath = "mpmath 1.2.1"
@@ -128,15 +127,6 @@ func constantChecks(r *run) {
 }
 
 func spreadLimitChecks(r *run) {
-	var rates struct {
-		FalseAlarm []struct {
-			N     int `json:"n"`
-			R     num `json:"p_range_above_ucl"`
-			S     num `json:"p_sd_above_ucl"`
-			Below num `json:"p_sd_below_lcl"`
-		} `json:"false_alarm"`
-	}
-	r.json("runlength/shewhart.json", &rates)
 	upper := func(l chart.Limits, err error) float64 {
 		if err != nil {
 			return math.NaN()
@@ -148,33 +138,6 @@ func spreadLimitChecks(r *run) {
 			return math.NaN()
 		}
 		return l.Lower
-	}
-	tail := func(limit float64, tail func() float64) float64 {
-		if math.IsNaN(limit) {
-			return limit
-		}
-		return tail()
-	}
-	var ranges, sds, below []pair
-	for _, c := range rates.FalseAlarm {
-		what, df := fmt.Sprintf("n = %d", c.N), float64(c.N-1)
-		u := upper(chart.RangeLimits(c.N, 1, chart.Width{}))
-		ranges = append(ranges, pair{float64(c.R), tail(u, func() float64 { return dist.RangeTail(u, c.N) }), 1e-9, what})
-		l, err := chart.SDLimits(c.N, 1, chart.Width{})
-		u = upper(l, err)
-		sds = append(sds, pair{float64(c.S), tail(u, func() float64 { return dist.ChiSquareTail(df*u*u, df) }), 1e-9, what})
-		if v := lower(l, err); c.Below > 0 {
-			below = append(below, pair{float64(c.Below), tail(v, func() float64 { return dist.ChiSquareCDF(df*v*v, df) }), 1e-8, what})
-		}
-	}
-	alarm := Check{Section: Charts, Case: "limits at 3 sigma, n = 2 to 10", Origin: Computed, By: sciPy, Source: "false-alarm rates of R and S charts", Relative: true,
-		Note: "quadrature of the distribution of the range; chi-square distribution; the file keeps 10 digits"}
-	for _, v := range []struct {
-		method string
-		pairs  []pair
-	}{{"Range chart, rate above the upper limit", ranges}, {"Standard deviation chart, rate above the upper limit", sds}, {"Standard deviation chart, rate below the lower limit", below}} {
-		alarm.Method = v.method
-		r.worst(alarm, v.pairs)
 	}
 	w := chart.Width{Probability: 0.002}
 	var rq, sq []pair

@@ -5,6 +5,7 @@ import (
 	"math"
 
 	"sagwatch/spc/chart"
+	"sagwatch/spc/dist"
 )
 
 const handbookTitle = "NIST/SEMATECH e-Handbook of Statistical Methods, "
@@ -54,6 +55,10 @@ func baselineChecks(r *run) {
 	i, err = chart.Individuals(x, chart.IndividualsOptions{From: chart.Overall})
 	r.add(read("Individuals chart", "heat flow, mean", source, heat.values["mean"], i.Limits.Centre, err))
 	r.add(read("Individuals chart", "heat flow, standard deviation", source, heat.values["sd"], i.SigmaOverall, err))
+	// The page's t test that the mean is 5, and its critical value.
+	n := float64(len(x))
+	r.add(read("Mean of values", "heat flow, t for a mean of 5", source, heat.values["t for mean 5"], (i.Limits.Centre-5)*math.Sqrt(n)/i.SigmaOverall, err))
+	r.add(read("Mean of values", "Student's t, 97.5 %, 194 degrees of freedom", source, heat.values["t_0.975_194"], dist.StudentTQuantileUpper(0.025, n-1), err))
 
 	var lew struct {
 		Data []float64 `json:"data"`

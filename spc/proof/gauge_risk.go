@@ -52,10 +52,32 @@ func decisionChecks(r *run) {
 	p, err := gaugestudy.ConformanceProbability(gaugestudy.AtLeast(f.Speed.V0), f.Speed.Computed, f.Speed.URel*f.Speed.Computed)
 	r.add(Check{Section: Gauge, Method: "Conformance probability", Case: f.Speed.Text + ": the probability there", Source: "JCGM 106:2012, worked examples", Origin: Computed, By: scipyNumPy,
 		Recalled: shown(f.Speed.Published) + " km/h (from memory)", Want: f.Speed.Conf, Got: p, Tol: 1e-11, Trouble: trouble(err), Note: "inputs from memory"})
+	// norm.cdf((1 - g) / u) - norm.cdf(-g / u) for a tolerance of 1 and g = 2 u, by the shares of the tolerance in the file.
+	atEdge := map[float64]float64{0.05: 0.9772498680518208, 0.1: 0.9772498680518208, 0.2: 0.9772498680518201, 0.3: 0.9772483374250842}
 	for _, g := range f.Guard {
-		z, err := gaugestudy.DecisionZones(gaugestudy.Between(0, 1), g.Ratio/2, 2)
-		r.add(Check{Section: Gauge, Method: "Zones of decision", Case: fmt.Sprintf("expanded uncertainty %g of the tolerance, share left for acceptance", g.Ratio), Source: "ISO 14253-1:2017",
-			Origin: Computed, By: "closed form", Want: g.Share, Got: z.Share, Tol: 1e-14, Trouble: trouble(err), Note: byMemory})
+		whole := gaugestudy.Between(0, 1)
+		z, err := gaugestudy.DecisionZones(whole, g.Ratio/2, 2)
+		line := Check{Section: Gauge, Method: "Zones of decision", Case: fmt.Sprintf("expanded uncertainty %g of the tolerance, share left for acceptance", g.Ratio), Source: "ISO 14253-1:2017",
+			Origin: Memory, Want: g.Share, Got: z.Share, Tol: 1e-14, Trouble: trouble(err), Note: "the rule from memory: shrunk by the expanded uncertainty on each side"}
+		r.add(line)
+		want, ok := atEdge[g.Ratio]
+		if !ok {
+			panic(fmt.Errorf("%s: no probability for a ratio of %g", decisionFile, g.Ratio))
+		}
+		for _, side := range []string{"lower", "upper"} {
+			edge := math.NaN()
+			if z.Acceptance != nil {
+				edge = *z.Acceptance.Lower
+				if side == "upper" {
+					edge = *z.Acceptance.Upper
+				}
+			}
+			p, err := gaugestudy.ConformanceProbability(whole, edge, g.Ratio/2)
+			line.Case = fmt.Sprintf("expanded uncertainty %g of the tolerance, probability of conformity at the %s end of acceptance", g.Ratio, side)
+			line.Origin, line.By, line.Want, line.Got, line.Tol, line.Trouble = Computed, scipyNumPy, want, p, 1e-13, trouble(err)
+			line.Note = "scipy.stats.norm.cdf; the rule from memory"
+			r.add(line)
+		}
 	}
 	for _, c := range f.ISO {
 		g, err := gaugestudy.SpecificGuardBand(gaugestudy.AtMost(10), 1, 0.95)

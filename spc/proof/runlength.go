@@ -62,7 +62,7 @@ func shewhartChecks(r *run) {
 		return runlength.Sigma(k, rules.Default()).RunLength(runlength.Normal{Mean: shift, SD: 1}, runlength.Options{})
 	}
 	base := Check{Section: RunLengths, Method: "Run length of a chart of limits", Origin: Computed, By: sciPy, Relative: true,
-		Source: "Shewhart chart, ARL = 1/p (closed form)"}
+		Source: "Shewhart chart, ARL = 1/p"}
 	var pairs []pair
 	for _, row := range f.Rows {
 		l, err := plain(3, float64(row.Shift))
@@ -96,8 +96,8 @@ func shewhartChecks(r *run) {
 				l, err = runlength.Sigma(3, set).RunLength(runlength.Standard, runlength.Options{})
 			}
 			// Exact by arithmetic: 2^n - 1 for a run on either side of a fair coin.
-			c.Source, c.By = "W. Feller, An Introduction to Probability Theory, vol. 1, XIII.7: mean wait for a run on either side, 2^(n-1) (2 - 2^(1-n)) = 2^n - 1", "exact arithmetic"
-			c.Note = "formula from memory"
+			c.Source, c.By = "W. Feller, An Introduction to Probability Theory, vol. 1, XIII.7: mean wait for a run on either side, 2^(n-1) (2 - 2^(1-n)) = 2^n - 1", "Python 3.11 fractions"
+			c.Note = "mean waits of the run lengths 1 to n, solved in rational numbers: 255 and 511; formula from memory"
 		}
 		c.Got, c.Trouble = l.ARL, trouble(err)
 		r.add(c)
@@ -131,12 +131,13 @@ func shewhartChecks(r *run) {
 	}
 	c = base
 	c.Method, c.Source = "False-alarm rate of range and spread charts", "Ranges and standard deviations of normal samples, limits at 3 sigma"
+	c.Note = "quadrature of the distribution of the range; chi-square distribution; the file keeps 10 digits"
 	c.Case = "range above its limit, n = 2 to 10"
 	r.worst(c, ranges)
 	c.Case = "standard deviation above its limit, n = 2 to 10"
 	r.worst(c, sds)
 	c.Case = "standard deviation below its limit, n = 2 to 10"
-	c.Note = "only n = 6 and more have a lower limit"
+	c.Note += "; only n = 6 and more have a lower limit"
 	r.worst(c, below)
 }
 
