@@ -59,8 +59,12 @@ func bound(c float64, n int, df, p float64) float64 {
 }
 
 // SideInterval is the exact two-sided interval of Cpl or Cpu (Ppl, Ppu) for independent normal values, from the non-central t
-// distribution; the mean is that of n values and sigma has df degrees of freedom.
-// It refuses as CInterval, but an index may be negative.
+// distribution: the true indices C0 at which
+//
+//	P(T <= 3 sqrt(n) C) = 1 - alpha/2 and alpha/2,  T non-central t with df degrees of freedom about 3 sqrt(n) C0
+//
+// The mean is that of n values and sigma has df degrees of freedom. It refuses a level outside (0, 1), fewer than two values, degrees
+// of freedom that are not above zero or beyond 1e9, and an index beyond ±1e6; the index may be negative.
 //
 // Source: Chou, Owen and Borrego 1990 (see CInterval).
 func SideInterval(c float64, n int, df, confidence float64) (Interval, error) {
@@ -74,7 +78,14 @@ func SideInterval(c float64, n int, df, confidence float64) (Interval, error) {
 	return Interval{bound(c, n, df, 1-a), bound(c, n, df, a), confidence, "non-central t, exact for independent normal values", small(n, c)}, nil
 }
 
-// SideLower is the exact one-sided lower limit of Cpl or Cpu at the level confidence. It refuses as SideInterval.
+// SideLower is the exact one-sided lower limit of Cpl or Cpu at the level confidence: the true index C0 at which
+//
+//	P(T <= 3 sqrt(n) C) = confidence,  T non-central t with df degrees of freedom about 3 sqrt(n) C0
+//
+// Its Upper is infinite. It refuses as SideInterval: a level outside (0, 1), fewer than two values, degrees of freedom that are not
+// above zero or beyond 1e9, an index beyond ±1e6.
+//
+// Source: Chou, Owen and Borrego 1990 (see CInterval).
 func SideLower(c float64, n int, df, confidence float64) (Interval, error) {
 	if err := level(confidence); err != nil {
 		return Interval{}, err
@@ -139,7 +150,8 @@ func CKBounds(i Indices, n int, df, confidence float64) (Interval, error) {
 //
 //	Cpm sqrt(chi2(alpha/2; v) / v) .. Cpm sqrt(chi2(1 - alpha/2; v) / v),  v = n (1 + d^2)^2 / (1 + 2 d^2),  d = (mean - T) / sd
 //
-// It refuses as Cpm, fewer than two values and a level outside (0, 1).
+// with the middle for the target T where there is none. It refuses as Cpm, fewer than two values, an index beyond 1e6 and a level
+// outside (0, 1).
 //
 // Source: R. A. Boyles, "The Taguchi capability index", J. Quality Technology 23 (1991), 17-26; formula from memory.
 func CpmInterval(mean, sd float64, n int, s Spec, confidence float64) (Interval, error) {

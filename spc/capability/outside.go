@@ -89,7 +89,11 @@ func Outside(d fit.Distribution, spec Spec) (Fraction, error) {
 	return f, nil
 }
 
-// Observed is the fraction of n values that lay outside, with its exact interval for independent values. It refuses negative
+// Observed is the fraction of n values that lay outside, with its exact interval for independent values: with k = below + above,
+//
+//	lower = beta(alpha/2; k, n - k + 1),  upper = beta(1 - alpha/2; k + 1, n - k)
+//
+// quantiles of the beta distribution; lower is 0 for k = 0 and upper 1 for k = n. It refuses negative
 // counts, more outside than there are and a level outside (0, 1).
 //
 // Source: C. J. Clopper and E. S. Pearson, Biometrika 26 (1934), 404-413.
