@@ -379,8 +379,19 @@ func (s *Server) newSchedule(r *http.Request, kind, press, product string) (x st
 	default:
 		return x, badInput("kind", "a report of the kind %.40q cannot be issued by schedule.", kind)
 	}
-	x.Query, err = json.Marshal(query)
-	return x, err
+	if x.Query, err = json.Marshal(query); err != nil {
+		return x, err
+	}
+	list, err := s.store.ReportSchedules(r.Context(), s.site)
+	if err != nil {
+		return x, err
+	}
+	for _, o := range list {
+		if o.Retired.IsZero() && o.Kind == x.Kind && o.Every == x.Every && scheduleWords(o) == scheduleWords(x) {
+			return x, badInput("kind", "schedule %d issues the same already.", o.ID)
+		}
+	}
+	return x, nil
 }
 
 // doEndSchedule handles POST /reports/schedules/{id}/end.

@@ -227,6 +227,9 @@ func TestSchedulesOnThePage(t *testing.T) {
 	status, _, body := s.form(tamm, "/reports/schedules", url.Values{"kind": {"hand-over"}, "press": {"A"}})
 	require.Equal(t, 200, status)
 	require.Contains(t, body, "hand-over of press A, every shift")
+	status, _, body = s.form(tamm, "/reports/schedules", url.Values{"kind": {"hand-over"}, "press": {"A"}})
+	require.Equal(t, 422, status)
+	require.Contains(t, body, "issues the same already")
 	list, err := s.store.ReportSchedules(context.Background(), "north")
 	require.NoError(t, err)
 	require.Len(t, list, 1)
@@ -247,7 +250,9 @@ func runner(t *testing.T, st *store.Store, now *time.Time, behind *bool) *report
 	catalogue, err := server.ReadCatalogue(t.Context(), st, "north")
 	require.NoError(t, err)
 	src := &report.Source{Store: st, Site: "north", Catalogue: catalogue, Version: "test",
-		Series: func(context.Context, string, string, string, string, time.Time, time.Time) (watch.Series, error) { return watch.Series{}, nil },
+		Series: func(context.Context, string, string, string, string, time.Time, time.Time) (watch.Series, error) {
+			return watch.Series{}, nil
+		},
 		Lags: func() []watch.Lag {
 			if *behind {
 				return nil

@@ -175,7 +175,10 @@ func (h *handOver) signalTable() {
 	for i := range groups {
 		g := &groups[i]
 		first, goesOn := g.earliest(), g.class == "goes on"
-		state := g.class
+		state, of := g.class, h.subject(g.list[0])
+		if press, ok := strings.CutPrefix(g.list[0].Stream, "press:"); ok && len(g.list) > 1 {
+			of = "the cycles on press " + press // their mean and their spread
+		}
 		switch {
 		case goesOn || g.class == "came back":
 			if acknowledged(g.list) != "acknowledged, not closed" {
@@ -186,7 +189,7 @@ func (h *handOver) signalTable() {
 		case len(g.list) == 1:
 			state += " " + h.moment(first.Changed)
 		}
-		t.Rows = append(t.Rows, []Cell{{Text: h.moment(first.At)}, {Text: capital(h.subject(g.list[0])), Strong: goesOn}, {Text: h.beyond(g.list)}, {Text: first.Panel}, {Text: ui.Count(int64(len(g.list)))}, {Text: state, Strong: goesOn}})
+		t.Rows = append(t.Rows, []Cell{{Text: h.moment(first.At)}, {Text: capital(of), Strong: goesOn}, {Text: h.beyond(g.list)}, {Text: first.Panel}, {Text: ui.Count(int64(len(g.list)))}, {Text: state, Strong: goesOn}})
 	}
 	if rest := len(t.Rows) - signalsPrinted; rest > 0 {
 		t.Rows = t.Rows[:signalsPrinted]
