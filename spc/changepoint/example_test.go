@@ -105,3 +105,10 @@ func ExampleAttribute() {
 	// all moulds (100 %), shift 0.30 ± 0.03
 	// in common: 100 %
 }
+
+// 467.248 by scipy.integrate.quad (SciPy 1.10.1), where the table's limit has 500.
+func ExampleAsymptoticARL0() {
+	arl, err := changepoint.AsymptoticARL0(3.5015)
+	fmt.Printf("%.3f %v\n", arl, err)
+	// Output: 467.248 <nil>
+}

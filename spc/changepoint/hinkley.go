@@ -127,11 +127,13 @@ func overshoot(x float64) float64 {
 // b of the statistic, as b grows:
 //
 //	ARL0 ~ sqrt(2 pi) exp(b²/2) / (b integral_0^b x nu(x)² dx)
+//	nu(x) = 2 x^-2 exp(-2 sum_(n>=1) Phi(-x sqrt(n)/2) / n)
 //
 // It is a check of the table of limits, not where they come from: at ARL0 of 100 to 2000 it lies up to 7 % below. It
 // refuses b outside 1..10.
 //
-// Source: D. Siegmund, E. S. Venkatraman, Annals of Statistics 23 (1995), 255-271, theorem 1 (formula from memory).
+// Source: D. Siegmund, E. S. Venkatraman, "Using the generalized likelihood ratio statistic for sequential detection of a
+// change-point", Annals of Statistics 23 (1995), 255-271, theorem 1 (formula from memory).
 func AsymptoticARL0(b float64) (float64, error) {
 	if !(b >= 1 && b <= 10) {
 		return 0, refusal.Setting("the limit", b, "must be from 1 to 10")

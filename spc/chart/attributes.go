@@ -237,6 +237,7 @@ func (k AttributeKind) checkLevel(level float64) error {
 //	level ± k sigma sigma_z
 //
 // where k at a probability is the normal multiple, the counts being no longer binomial or Poisson.
+// It refuses a size that is none: less than 1 inspected, or not a whole number; an area that is not above 0.
 func (r AttributeResult) Limits(size float64) (Limits, error) {
 	w := r.Options.Width
 	if r.Kind == CountOf {

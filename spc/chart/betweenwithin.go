@@ -105,7 +105,7 @@ func (r BetweenWithinResult) About(target float64) (BetweenWithinResult, error) 
 //	centre ± k sqrt(var_between + sigma_w^2 / n)             if var_between >= 0
 //	centre ± k sigma_m sqrt((1/n) / mean(1/n_j))              otherwise
 //
-// For a baseline and a subgroup of one size they are the limits in Means.
+// For a baseline and a subgroup of one size they are the limits in Means. It refuses n below 1.
 func (r BetweenWithinResult) MeanLimits(n int) (Limits, error) {
 	if n < 1 {
 		return Limits{}, refusal.Few("values in a subgroup", n, 1)

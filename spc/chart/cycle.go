@@ -150,7 +150,9 @@ func Cycles(cycles [][]StreamValue, centres []float64, fitted bool) (CycleModel,
 
 // CycleBaseline is Cycles for cycles whose points were worked out before, in order; used is the number of degrees of
 // freedom within the cycles that fitting the centres used up, 0 for given ones. The cycles may have different centres,
-// as after a mould change: the model's Centre is the mean level of the points plus the mean of e.
+// as after a mould change: the model's Centre is the mean level of the points plus the mean of e. It refuses fewer than 2
+// points, points without panels or with numbers that are not finite (Index is the point) and effects that do not vary;
+// formulas, warnings and source as for Cycles.
 func CycleBaseline(points []CyclePoint, used int) (CycleModel, error) {
 	if len(points) < 2 {
 		return CycleModel{}, refusal.Few("cycles", len(points), 2)
@@ -230,6 +232,7 @@ func (c CycleModel) EffectSigma(m int) (float64, error) {
 }
 
 // MeanLimits are the limits of the cycle mean of a cycle of m panels, charted as an individual: centre ± k EffectSigma(m).
+// It refuses m below 1 and a width that is none.
 func (c CycleModel) MeanLimits(m int, w Width) (Limits, error) {
 	s, err := c.EffectSigma(m)
 	if err != nil {
@@ -239,7 +242,8 @@ func (c CycleModel) MeanLimits(m int, w Width) (Limits, error) {
 }
 
 // SpreadLimits are the limits of the spread inside a cycle of m panels, m at least 2: those of a standard deviation
-// with m-1 degrees of freedom of normal values with SigmaWithin. See SDLimits.
+// with m-1 degrees of freedom of normal values with SigmaWithin. Formula and refusals as for SDLimits; a model whose cycles have
+// one panel each has no SigmaWithin and is refused too.
 func (c CycleModel) SpreadLimits(m int, w Width) (Limits, error) {
 	return SDLimits(m, c.SigmaWithin, w)
 }

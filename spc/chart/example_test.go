@@ -153,3 +153,166 @@ func ExampleQChart() {
 	fmt.Printf("%.4f %.4f %.4f\n", points[2].Q, points[3].Q, points[4].Q)
 	// Output: -0.4662 1.3197 1.5848
 }
+
+// The table factors for subgroups of five (ISO 7870-2, from memory): with a mean range of 1, sigma = 1/d2 = 1/2.326, the limits
+// of means are ± A2 = 0.577 and the upper limit of ranges is D4 = 2.114.
+func ExampleMeanLimits() {
+	const sigma = 1 / 2.326
+	means, err := chart.MeanLimits(5, 0, sigma, chart.Width{})
+	if err != nil {
+		fmt.Println(err)
+		return
+	}
+	fmt.Printf("%.3f to %.3f\n", means.Lower, means.Upper)
+	// Output: -0.577 to 0.577
+}
+
+// D4 = 2.114 for subgroups of five, and no lower limit (ISO 7870-2, from memory).
+func ExampleRangeLimits() {
+	ranges, err := chart.RangeLimits(5, 1/2.326, chart.Width{})
+	if err != nil {
+		fmt.Println(err)
+		return
+	}
+	fmt.Printf("centre %.3f, upper %.3f, lower limit %v\n", ranges.Centre, ranges.Upper, ranges.HasLower)
+	// Output: centre 1.000, upper 2.114, lower limit false
+}
+
+// B3 = 0.284 and B4 = 1.716 for subgroups of ten, c4 = 0.9727 (ISO 7870-2, from memory).
+func ExampleSDLimits() {
+	sd, err := chart.SDLimits(10, 1/0.9727, chart.Width{})
+	if err != nil {
+		fmt.Println(err)
+		return
+	}
+	fmt.Printf("%.3f to %.3f about %.3f\n", sd.Lower, sd.Upper, sd.Centre)
+	// Output: 0.284 to 1.716 about 1.000
+}
+
+// The standard deviation of the median of three is 0.66983 (scipy.integrate.quad, SciPy 1.10.1).
+func ExampleMedianLimits() {
+	l, err := chart.MedianLimits(3, 10, 1, chart.Width{})
+	if err != nil {
+		fmt.Println(err)
+		return
+	}
+	fmt.Printf("10 ± %.6f\n", l.Upper-10)
+	// Output: 10 ± 2.009487
+}
+
+// NIST/SEMATECH e-Handbook 6.3.3.2: wafers of 50 chips, mean proportion 0.2313, limits 0.0524 and 0.4102 (from memory).
+func ExampleRejectLimits() {
+	l, err := chart.RejectLimits(chart.Proportion, 50, 0.2313, chart.Width{})
+	if err != nil {
+		fmt.Println(err)
+		return
+	}
+	fmt.Printf("%.4f to %.4f\n", l.Lower, l.Upper)
+	// Output: 0.0524 to 0.4102
+}
+
+// NIST/SEMATECH e-Handbook 6.3.3.1: defects on 25 wafers, mean 16, limits 4 and 28 (from memory). The dispersion about the
+// mean is chi-square with 24 degrees of freedom, p = 0.0357 (SciPy 1.10.1).
+func ExampleDefectChart() {
+	var x []chart.Defects
+	for _, n := range []int{16, 14, 28, 16, 12, 20, 10, 12, 10, 17, 19, 17, 14, 16, 15, 13, 14, 16, 11, 20, 11, 19, 16, 31, 13} {
+		x = append(x, chart.Defects{Count: n, Area: 1})
+	}
+	r, err := chart.DefectChart(chart.CountOf, x, chart.AttributeOptions{})
+	if err != nil {
+		fmt.Println(err)
+		return
+	}
+	l, err := r.Limits(1)
+	fmt.Printf("%g, limits %g and %g, dispersion p = %.4f %v\n", l.Centre, l.Lower, l.Upper, r.Dispersion.P, err)
+	for i, v := range x {
+		if chart.Beyond(l, float64(v.Count)) == chart.Above {
+			fmt.Println("above: wafer", i+1)
+		}
+	}
+	// Output:
+	// 16, limits 4 and 28, dispersion p = 0.0357 <nil>
+	// above: wafer 24
+}
+
+// NIST/SEMATECH e-Handbook 2.6.2 prints, for a check standard, s1 = 0.06139 with 125 degrees of freedom,
+// F(0.05; 5, 125) = 2.286771 and the limit 0.09283.
+func ExamplePooledSDLimit() {
+	limit, err := chart.PooledSDLimit(0.06139, 125, 5, 0.05)
+	fmt.Printf("%.5f %v\n", limit, err)
+	// Output: 0.09283 <nil>
+}
+
+// sqrt((5 0.06^2 + 10 0.03^2) / 15) = sqrt(0.0018).
+func ExamplePooledSD() {
+	s, df, err := chart.PooledSD([]float64{0.06, 0.03}, []int{5, 10})
+	fmt.Printf("%.6f with %d degrees of freedom %v\n", s, df, err)
+	// Output: 0.042426 with 15 degrees of freedom <nil>
+}
+
+// Streams that vary alike: the greatest of four deviations from their mean passes 2.94025 sigma with probability 0.0027, which
+// is 3.39510 of its standard deviations; by Bonferroni 3.39954 (scipy.integrate.quad and stats.norm, SciPy 1.10.1).
+func ExampleGroupLimitFor() {
+	for _, alike := range []bool{true, false} {
+		l, err := chart.GroupLimitFor(4, alike, chart.Width{Probability: 0.0027})
+		fmt.Printf("%.5f %s %v\n", l.Z, l.Method, err)
+	}
+	// Output:
+	// 3.39510 exact <nil>
+	// 3.39954 bonferroni <nil>
+}
+
+// Four cycles of three moulds with given centres: sigma = sqrt(4.68/8) = 0.76485 (NumPy 1.24.2).
+func ExampleGroupBaseline() {
+	cycles := [][]chart.StreamValue{
+		{{Stream: 0, Value: 101}, {Stream: 1, Value: 199}, {Stream: 2, Value: 300}},
+		{{Stream: 0, Value: 102}, {Stream: 1, Value: 202.5}, {Stream: 2, Value: 301.5}},
+		{{Stream: 0, Value: 99}, {Stream: 1, Value: 200}, {Stream: 2, Value: 298}},
+		{{Stream: 0, Value: 100.5}, {Stream: 1, Value: 200.2}, {Stream: 2, Value: 300.8}},
+	}
+	g, err := chart.GroupBaseline(cycles, []float64{100, 200, 300}, true, false)
+	if err != nil {
+		fmt.Println(err)
+		return
+	}
+	fmt.Printf("%.5f of %d degrees of freedom\n", g.Sigmas[0], g.DF)
+	fmt.Println(g.Warnings[0])
+	// Output:
+	// 0.76485 of 8 degrees of freedom
+	// This rests on 4 cycles; 100 would be enough.
+}
+
+// Two short runs on one chart: mean moving range 0.2, over d2 = 1.128379 (NumPy 1.24.2).
+func ExampleDeviationsFromTarget() {
+	r, err := chart.DeviationsFromTarget([]chart.ShortRun{
+		{Target: 10, Values: []float64{10.1, 9.9, 10.2}},
+		{Target: 20, Values: []float64{20.3, 20.0, 20.1, 20.2}},
+	}, chart.Width{})
+	if err != nil {
+		fmt.Println(err)
+		return
+	}
+	fmt.Printf("sigma %.6f, limits ± %.6f, mean deviation %.6f\n", r.SigmaWithin, r.Deviation.Upper, r.MeanDeviation)
+	// Output: sigma 0.177245, limits ± 0.531736, mean deviation 0.114286
+}
+
+// Cycle effects of mean 0.04 and standard deviation 0.207364 (NumPy 1.24.2) about a level of 10; then about a target of 10.
+func ExampleCycleBaseline() {
+	var points []chart.CyclePoint
+	for _, e := range []float64{0.2, -0.1, 0.3, -0.2, 0} {
+		points = append(points, chart.CyclePoint{M: 4, Effect: e, Mean: 10 + e, Spread: 0.1, HasSpread: true})
+	}
+	m, err := chart.CycleBaseline(points, 0)
+	if err != nil {
+		fmt.Println(err)
+		return
+	}
+	about, _ := m.About(10)
+	for _, c := range []chart.CycleModel{m, about} {
+		l, _ := c.MeanLimits(4, chart.Width{})
+		fmt.Printf("%.6f ± %.6f from %s\n", l.Centre, l.Upper-l.Centre, c.CentreFrom)
+	}
+	// Output:
+	// 10.040000 ± 0.622093 from data
+	// 10.000000 ± 0.622093 from target
+}

@@ -79,7 +79,12 @@ func (s *QState) Step(x float64) (QPoint, error) {
 	return p, nil
 }
 
-// QChart is the Q chart of a whole run in time order with neither mean nor standard deviation known.
+// QChart is the Q chart of a whole run in time order with neither mean nor standard deviation known; with m and s the mean
+// and standard deviation (n-1) of the r - 1 values before the r-th:
+//
+//	Q_r = Phi^-1(G_(r-2)(sqrt((r-1)/r) (x_r - m) / s)),  r = 3, 4, ..;  the first two points are not Ready
+//
+// It refuses a value that is not finite. Source as for QState.Step.
 func QChart(x []float64) ([]QPoint, error) {
 	var s QState
 	out := make([]QPoint, len(x))

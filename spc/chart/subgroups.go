@@ -53,7 +53,8 @@ func (r SubgroupResult) About(target float64) (SubgroupResult, error) {
 	return r, nil
 }
 
-// MeanLimits are the limits of the mean, or of the median on a median chart, of n values, n at least 2.
+// MeanLimits are the limits of the mean, or of the median on a median chart, of n values. See MeanLimits
+// and MedianLimits for formula and refusals.
 func (r SubgroupResult) MeanLimits(n int) (Limits, error) {
 	if r.Kind == Medians {
 		return MedianLimits(n, r.Centre, r.SigmaWithin, r.Width)
@@ -61,7 +62,8 @@ func (r SubgroupResult) MeanLimits(n int) (Limits, error) {
 	return MeanLimits(n, r.Centre, r.SigmaWithin, r.Width)
 }
 
-// SpreadLimits are the limits of the range, or of the standard deviation on a chart of those, of n values, n at least 2.
+// SpreadLimits are the limits of the range, or of the standard deviation on a chart of those, of n values. See RangeLimits and
+// SDLimits for formula and refusals.
 func (r SubgroupResult) SpreadLimits(n int) (Limits, error) {
 	if r.Kind == MeansOverSDs {
 		return SDLimits(n, r.SigmaWithin, r.Width)
@@ -196,6 +198,10 @@ func pool(kind SubgroupKind, subgroups [][]float64, w Width, estimate func([]flo
 // MeanLimits are the limits of the mean of n values with known centre and sigma of one value:
 //
 //	centre ± k sigma / sqrt(n)
+//
+// It refuses n below 1, a centre that is not finite and a sigma that is not positive and finite.
+//
+// Source: ISO 7870-2, ASTM E2587 (from memory).
 func MeanLimits(n int, centre, sigma float64, w Width) (Limits, error) {
 	if n < 1 {
 		return Limits{}, refusal.Few("values in a subgroup", n, 1)

@@ -136,7 +136,11 @@ func ClopperPearson(x, n int, alpha float64) (lower, upper float64, err error) {
 }
 
 // PoissonLimits are the exact confidence limits of the mean from one count x, each missed with probability at most alpha:
-// half the chi-square quantiles at alpha with 2x and at 1 - alpha with 2x + 2 degrees of freedom.
+// half the chi-square quantiles at alpha with 2x and at 1 - alpha with 2x + 2 degrees of freedom; the lower one is 0 for none:
+//
+//	lower = chi2(alpha; 2x) / 2,  upper = chi2(1 - alpha; 2x + 2) / 2
+//
+// It refuses a negative count and alpha outside (0, 1).
 //
 // Source: F. Garwood, Biometrika 28 (1936), 437-442.
 func PoissonLimits(x int, alpha float64) (lower, upper float64, err error) {

@@ -42,7 +42,12 @@ func (q *QR) Rows() int { return q.n }
 func (q *QR) Columns() int { return q.p }
 
 // Factor decomposes x, n x p column-major (column j is x[j*n : (j+1)*n]), which is copied. The error is a *RankError
-// where a column is, within rounding, a combination of earlier ones or not finite; q is then of no use.
+// where a column is, within rounding, a combination of earlier ones or not finite; q is then of no use. With the Householder
+// reflections H_1 .. H_p
+//
+//	H_p ... H_1 X = (R, 0)',  R upper triangular
+//
+// A number of values other than n p is a mistake of the program and panics.
 func (q *QR) Factor(x []float64) error {
 	if len(x) != len(q.a) {
 		panic(fmt.Sprintf("dist: %d values for a %d x %d matrix", len(x), q.n, q.p))

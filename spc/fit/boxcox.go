@@ -28,7 +28,7 @@ type BoxCox struct {
 //	-n/2 log(var(y)) + (lambda - 1) sum log x
 //
 // (denominator n), and the lambdas whose log likelihood lies less than half the chi-square quantile with one degree of
-// freedom below it. Of a histogram the middles of the bins count. Refused are values that are not above zero, values that
+// freedom below it. Of a histogram the middles of the bins count. Refused are a confidence outside (0, 1), values that are not above zero, values that
 // do not vary, fewer than eight, and a likelihood without a maximum within ±50 (as for two distinct values).
 //
 // Source: G. E. P. Box and D. R. Cox, "An analysis of transformations", Journal of the Royal Statistical Society B 26

@@ -160,3 +160,81 @@ func ExampleSample_Bootstrap() {
 	// Output:
 	// the median is 29.90, between 26.69 and 33.89
 }
+
+// The NIST/SEMATECH e-Handbook, section 6.5.2, prints lambda 0.28 for 42 values of microwave radiation; 0.275937, and the interval
+// -0.0178 to 0.5864, by scipy.stats.boxcox_llf (SciPy 1.10.1).
+func ExampleFitBoxCox() {
+	s, err := fit.Values([]float64{0.15, 0.09, 0.18, 0.1, 0.05, 0.12, 0.08, 0.05, 0.08, 0.1, 0.07, 0.02, 0.01, 0.1, 0.1, 0.1, 0.02, 0.1, 0.01, 0.4, 0.1,
+		0.05, 0.03, 0.05, 0.15, 0.1, 0.15, 0.09, 0.08, 0.18, 0.1, 0.2, 0.11, 0.3, 0.02, 0.2, 0.2, 0.3, 0.3, 0.4, 0.3, 0.05})
+	if err != nil {
+		panic(err)
+	}
+	b, err := fit.FitBoxCox(s, 0.95)
+	if err != nil {
+		panic(err)
+	}
+	fmt.Printf("lambda %.4f, between %.4f and %.4f\n", b.Lambda, b.Lower, b.Upper)
+	// Output: lambda 0.2759, between -0.0178 and 0.5864
+}
+
+// Limits of the Weibull distribution of ExampleFit at the tails of three standard deviations: 8.0961, 31.1142 and 50.6068
+// (scipy.stats.weibull_min, SciPy 1.10.1).
+func ExampleProbabilityLimits() {
+	d, err := fit.New(fit.Weibull, 4.635383, 33.674237)
+	if err != nil {
+		panic(err)
+	}
+	l, err := fit.ProbabilityLimits(d, fit.OuterTail)
+	if err != nil {
+		panic(err)
+	}
+	fmt.Printf("%.4f, %.4f, %.4f; standard deviation %.4f\n", l.Lower, l.Centre, l.Upper, l.Sigma)
+	// Output: 8.0961, 31.1142, 50.6068; standard deviation 7.5549
+}
+
+// scipy.stats.skewtest, kurtosistest and normaltest give p = 0.2925, 0.4293 and 0.4205 (SciPy 1.10.1).
+func ExampleShapeOf() {
+	s, err := fit.Values(glass)
+	if err != nil {
+		panic(err)
+	}
+	h, err := fit.ShapeOf(s)
+	if err != nil {
+		panic(err)
+	}
+	fmt.Printf("skewness %.6f (p %.4f), excess kurtosis %.6f (p %.4f), both p %.4f\n", h.Skewness, h.SkewnessP, h.ExcessKurtosis, h.KurtosisP, h.P)
+	// Output: skewness 0.405396 (p 0.2925), excess kurtosis -0.713363 (p 0.4293), both p 0.4205
+}
+
+// Data of Tietjen and Moore 1972 from the handbook's data files: two suspects, E = 0.292 (0.2919994 with NumPy 1.24.2).
+func ExampleTestTietjenMoore() {
+	x := []float64{-1.40, -0.44, -0.30, -0.24, -0.22, -0.13, -0.05, 0.06, 0.10, 0.18, 0.20, 0.39, 0.48, 0.63, 1.01}
+	r, err := fit.TestTietjenMoore(x, 2, 0.05, fit.Resampling{Seed: 1})
+	if err != nil {
+		panic(err)
+	}
+	fmt.Printf("E = %.6f, outliers %v: values %d and %d\n", r.E, r.Outliers, r.Indices[0]+1, r.Indices[1]+1)
+	// Output: E = 0.291999, outliers true: values 15 and 1
+}
+
+// The curve through four sample quantiles passes them again: the distribution function there is that of -1.572, -0.524, 0.524
+// and 1.572.
+func ExampleFitFourQuantiles() {
+	s, err := fit.Values(glass)
+	if err != nil {
+		panic(err)
+	}
+	f, err := fit.FitFourQuantiles(s, 0)
+	if err != nil {
+		panic(err)
+	}
+	ps := []float64{0.057975, 0.300139, 0.699861, 0.942025}
+	for i, x := range s.Quantiles(nil, ps, nil) {
+		fmt.Printf("%.4f at %.4f\n", f.Distribution.CDF(x), ps[i])
+	}
+	// Output:
+	// 0.0580 at 0.0580
+	// 0.3001 at 0.3001
+	// 0.6999 at 0.6999
+	// 0.9420 at 0.9420
+}

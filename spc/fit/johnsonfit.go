@@ -349,7 +349,10 @@ func FromFourQuantiles(z float64, x [4]float64) (Distribution, error) {
 
 // FitFourQuantiles fits a Johnson curve through four sample quantiles (Quantiles) at -3z .. 3z; z 0 means 0.524. The
 // result's family is what the quantiles say. It has no standard errors, and its likelihood is below the greatest; where
-// values lie outside the bounds of an SB curve it has none (Impossible).
+// values lie outside the bounds of an SB curve it has none (Impossible). It refuses z outside (0, 3), fewer than eight values
+// and, as FromFourQuantiles, sample quantiles that do not ascend or are those of a lognormal curve that falls off to the left.
+//
+// Source: as for FromFourQuantiles.
 func FitFourQuantiles(s *Sample, z float64) (*Fitted, error) {
 	if z == 0 {
 		z = slifkerShapiroZ

@@ -158,8 +158,14 @@ type Shape struct {
 	Warnings             []refusal.Warning
 }
 
-// ShapeOf gives skewness and kurtosis of a sample (of a histogram those of the middles of its bins). Refused are fewer
-// than three values and values that do not vary; below 20 values a warning.
+// ShapeOf gives skewness and kurtosis of a sample (of a histogram those of the middles of its bins), m_k the k-th moment about
+// the mean with denominator n:
+//
+//	g1 = m3 / m2^1.5,  G1 = g1 sqrt(n (n-1)) / (n-2)
+//	g2 = m4 / m2^2 - 3,  G2 = (n-1) [(n+1) g2 + 6] / ((n-2) (n-3))
+//
+// From eight values on both are tested, each brought to a standard normal value, and together by the sum of their squares.
+// Refused are fewer than three values and values that do not vary; below 20 values a warning.
 //
 // Source: R. B. D'Agostino, "Transformation to normality of the null distribution of g1", Biometrika 57 (1970), 679-681;
 // F. J. Anscombe and W. J. Glynn, "Distribution of the kurtosis statistic b2 for normal samples", Biometrika 70 (1983),

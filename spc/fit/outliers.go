@@ -177,8 +177,11 @@ type TietjenMoore struct {
 }
 
 // TestTietjenMoore tests whether exactly k values, those farthest from the mean, are outliers of a normal sample: E is the
-// sum of squares of the others about their own mean over that of all about the mean of all, small for outliers. Its
-// distribution is simulated (o.Resamples samples, 0: 10 000, seeded). Refused are k outside 1 .. n/2, fewer than five
+// sum of squares of the others about their own mean over that of all about the mean of all, small for outliers,
+//
+//	E = sum over the others (x - m_k)^2 / sum over all (x - m)^2
+//
+// Its distribution is simulated (o.Resamples samples, 0: 10 000, seeded). Refused are k outside 1 .. n/2, fewer than five
 // values and what Grubbs refuses.
 //
 // Source: G. L. Tietjen and R. H. Moore, "Some Grubbs-type statistics for the detection of several outliers",

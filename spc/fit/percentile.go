@@ -238,7 +238,11 @@ func (f *Fitted) BootstrapPercentiles(tails []Tail, confidence float64, o Resamp
 
 // ProbabilityLimits are control limits that a value of the distribution passes with the probability tail on each side,
 // about its median; Sigma is the standard deviation, 0 where there is none. OuterTail gives a normal
-// distribution limits at three standard deviations. Refused is a tail outside (0, 0.5).
+// distribution limits at three standard deviations:
+//
+//	lower = F^-1(tail),  centre = F^-1(1/2),  upper = F^-1(1 - tail)
+//
+// Refused are a tail outside (0, 0.5) and limits that fall together.
 //
 // Source: ISO 7870-2, probability limits.
 func ProbabilityLimits(d Distribution, tail float64) (spc.Limits, error) {

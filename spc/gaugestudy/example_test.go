@@ -380,3 +380,29 @@ func ExampleHalfTurnShape() {
 	fmt.Printf("%s of the glass %.3f, planted %.3f\n", s.Terms[0].Term, s.Terms[0].Glass[0], 20e-8*h*h*h)
 	// Output: cubic_1 of the glass 2.488, planted 2.489
 }
+
+// The peak-flow meters of J. M. Bland and D. G. Altman, Lancet i (1986), 307-310 (data from memory): 15.2316 + 0.970881 x, and
+// by leaving one out a standard error of the slope of 0.139017 (NumPy 1.24.2).
+func ExampleDeming() {
+	large := []float64{494, 395, 516, 434, 476, 557, 413, 442, 650, 433, 417, 656, 267, 478, 178, 423, 427}
+	mini := []float64{512, 430, 520, 428, 500, 600, 364, 380, 658, 445, 432, 626, 260, 477, 259, 350, 451}
+	d, err := gaugestudy.Deming(large, mini, 1, 0)
+	if err != nil {
+		fmt.Println(err)
+		return
+	}
+	fmt.Printf("%.4f + %.6f x, standard error of the slope %.6f\n", d.Intercept, d.Slope, d.SESlope)
+	// Output: 15.2316 + 0.970881 x, standard error of the slope 0.139017
+}
+
+// The resistors of JCGM 106:2012 (inputs from memory): the guard band that leaves 0.1 % bad and accepted,
+// 0.067902 with 0.201753 good and refused (scipy.integrate.quad and optimize.brentq, SciPy 1.10.1).
+func ExampleGuardBand() {
+	g, r, err := gaugestudy.GuardBand(gaugestudy.Process{SD: 0.12}, 0.04, gaugestudy.Between(-0.2, 0.2), 0.001)
+	if err != nil {
+		fmt.Println(err)
+		return
+	}
+	fmt.Printf("%.6f: bad and accepted %.6f, good and refused %.6f\n", g, r.Consumer, r.Producer)
+	// Output: 0.067902: bad and accepted 0.001000, good and refused 0.201753
+}

@@ -220,7 +220,12 @@ func globalRisk(p Process, u float64, t, acceptance Tolerance) Risk {
 // GuardBand is the guard band by which the tolerance must shrink on each side for the global consumer's risk to be what is
 // wanted, and the risk with it. A negative one says that the tolerance may be widened. It is refused where no guard band
 // reaches the wanted risk (a wide gauge on a process far outside), or where the wanted one is not reached even without
-// acceptance limits.
+// acceptance limits. With the tolerance from a to b, the panel's value Y and the reading X = Y + error of standard uncertainty u,
+// it solves for g
+//
+//	P(Y outside [a, b] and X inside [a + g, b - g]) = wanted
+//
+// It refuses also wanted outside 1e-12 to 0.5 and what GlobalRisk refuses.
 //
 // Source: JCGM 106:2012, 9.5.4 (the equation is solved by Brent's method).
 func GuardBand(p Process, u float64, t Tolerance, wanted float64) (g float64, r Risk, err error) {

@@ -38,7 +38,14 @@ func checkLimit(p, m, least int, what string, alpha float64) error {
 }
 
 // KnownLimit is the upper limit of T^2 where mean and covariance are known: the chi-square quantile with p degrees of
-// freedom that is exceeded with probability alpha.
+// freedom that is exceeded with probability alpha:
+//
+//	P(chi2_p > limit) = alpha
+//
+// It refuses p and alpha out of range, as the other limits.
+//
+// Source: H. Hotelling, "Multivariate quality control", in: Techniques of Statistical Analysis (1947), 111-184; NIST/SEMATECH
+// e-Handbook 6.5.4.3 (both from memory).
 func KnownLimit(p int, alpha float64) (float64, error) {
 	if err := checkTerms(p); err != nil {
 		return 0, err
