@@ -84,6 +84,7 @@ func (c Autocorrelated) ARL(d Distribution) (float64, error) {
 //	first = shift / sqrt(1 - Phi^2),  later = (1 - Phi) shift / sqrt(1 - Phi^2)
 //
 // Both are for Options.First and RunLength; residuals are independent, so every chart here applies to them.
+// It refuses |phi| above 0.999 and a shift beyond ±1000 standard deviations.
 //
 // Source: L. C. Alwan and H. V. Roberts, "Time-series modeling for statistical process control", J. Business & Economic
 // Statistics 6 (1988), 87-95; D. J. Wardell, H. Moskowitz and R. D. Plante, Technometrics 36 (1994), 3-17; from memory.

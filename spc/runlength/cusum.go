@@ -59,7 +59,11 @@ func (c CUSUM) check() error {
 //
 // which is exact as one side is at 0 when the other signals. Relative error about 1e-11 for normal points.
 //
-// Sources: D. Brook and D. A. Evans, Biometrika 59 (1972), 539-549; Lucas and Crosier 1982.
+// It refuses a distribution without a density or that is none, K outside 0 to 20, H outside (0, 200], a head start outside
+// 0 to H (two-sided: above H/2 + K), other sides, and a run length beyond all counting.
+//
+// Sources: D. Brook and D. A. Evans, "An approach to the probability distribution of CUSUM run length", Biometrika 59 (1972),
+// 539-549; Lucas and Crosier 1982.
 func (c CUSUM) ARL(d Distribution) (float64, error) {
 	f, err := dense(d)
 	if err != nil {

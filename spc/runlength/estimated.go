@@ -176,32 +176,11 @@ func EstimatedShewhart(k float64, e Estimate) (EstimationRange, error) {
 		return r, err
 	}
 	if r.Lower < r.Wanted/2 {
-		enough := e.M
-		for enough < 1<<26 {
-			enough *= 2
-			more := e.scaled(enough)
-			p, err := more.conditional(func(a float64) (float64, error) { return shewhartWidth(k)(a, r.Wanted/2) })
-			if err != nil {
-				return r, err
-			}
-			if p <= 0.05 {
-				break
-			}
+		enough, err := e.enough(0.05, func(a float64) (float64, error) { return shewhartWidth(k)(a, r.Wanted/2) })
+		if err != nil {
+			return r, err
 		}
-		lo, hi := enough/2, enough
-		for hi-lo > 1+hi/50 {
-			mid := (lo + hi) / 2
-			p, err := e.scaled(mid).conditional(func(a float64) (float64, error) { return shewhartWidth(k)(a, r.Wanted/2) })
-			if err != nil {
-				return r, err
-			}
-			if p <= 0.05 {
-				hi = mid
-			} else {
-				lo = mid
-			}
-		}
-		r.warn(e.M, hi)
+		r.warn(e.M, enough)
 	}
 	return r, nil
 }
@@ -331,43 +310,47 @@ func GuaranteedMultiple(arl0, prob float64, e Estimate) (float64, error) {
 			break
 		}
 	}
-	if hi > 19.9 {
-		return 0, e.fewForMultiple(arl0, prob)
+	if hi > widest {
+		need, err := e.enough(1-prob, func(a float64) (float64, error) { return shewhartWidth(widest)(a, arl0) })
+		if err != nil {
+			return 0, err
+		}
+		return 0, refusal.Few("baseline points", e.M, need)
 	}
 	return hi, nil
 }
 
-// fewForMultiple refuses a baseline that would need a multiple above 20, with the least number of points that does not.
-func (e Estimate) fewForMultiple(arl0, prob float64) error {
-	enough := func(m int) (bool, error) {
-		p, err := e.scaled(m).conditional(func(a float64) (float64, error) { return shewhartWidth(19.9)(a, arl0) })
-		return p <= 1-prob, err
-	}
+// widest is the greatest multiple that GuaranteedMultiple gives.
+const widest = 19.9
+
+// enough is the least number of points, of the same kind of estimate, with which no more than a share of baselines leave a
+// run length whose b, by centre, is width; exact up to 50, within 2 % above. m points of e are too few.
+func (e Estimate) enough(share float64, width func(a float64) (float64, error)) (int, error) {
 	few, many := e.M, e.M
-	for {
+	for many < 1<<26 {
 		many *= 2
-		ok, err := enough(many)
+		p, err := e.scaled(many).conditional(width)
 		if err != nil {
-			return err
+			return 0, err
 		}
-		if ok {
+		if p <= share {
 			break
 		}
 		few = many
 	}
-	for many-few > 1 {
+	for many-few > 1+many/50 {
 		m := (few + many) / 2
-		ok, err := enough(m)
+		p, err := e.scaled(m).conditional(width)
 		if err != nil {
-			return err
+			return 0, err
 		}
-		if ok {
+		if p <= share {
 			many = m
 		} else {
 			few = m
 		}
 	}
-	return refusal.Few("baseline points", e.M, many)
+	return many, nil
 }
 
 // Estimated is the same range for any chart: arl gives its average run length in control for points of a distribution in
@@ -375,7 +358,11 @@ func (e Estimate) fewForMultiple(arl0, prob float64) error {
 // standard normal really have mean -a/b and standard deviation 1/b there.
 //
 // Run lengths are worked out on a grid of 17 offsets and 33 ratios of sigma and interpolated on logarithms; relative
-// error about 1e-3. It refuses what arl refuses, and a chart whose run length does not rise with sigma.
+// error about 1e-3. It refuses fewer than 3 baseline points, other fields of e out of their range, what arl refuses, and a
+// chart whose run length does not rise with sigma; it warns as EstimatedShewhart.
+//
+// Source: the conditioning of EstimatedShewhart; for EWMA charts L. A. Jones, C. W. Champ and S. E. Rigdon, "The performance
+// of exponentially weighted moving average charts with estimated parameters", Technometrics 43 (2001), 156-167 (from memory).
 func Estimated(arl func(Distribution) (float64, error), e Estimate) (EstimationRange, error) {
 	if err := e.check(); err != nil {
 		return EstimationRange{}, err
@@ -393,8 +380,11 @@ func Estimated(arl func(Distribution) (float64, error), e Estimate) (EstimationR
 		return r, err
 	}
 	if r.Lower < r.Wanted/2 {
-		r.warn(e.M, 2*e.M)
-		r.Warnings[0].Detail += " (At least twice as many are needed.)"
+		enough, err := e.enough(0.05, func(a float64) (float64, error) { return g.width(a, r.Wanted/2) })
+		if err != nil {
+			return r, err
+		}
+		r.warn(e.M, enough)
 	}
 	return r, nil
 }

@@ -106,6 +106,27 @@ func TestEnoughPointsForAGuarantee(t *testing.T) {
 	}
 }
 
+// The general way names about the same number of points as enough as the exact one, and that number is enough.
+func TestEnoughPointsOfAnyChart(t *testing.T) {
+	t.Parallel()
+	beyond := func(d runlength.Distribution) (float64, error) { return 1 / (d.Tail(3) + d.CDF(-3)), nil }
+	for _, m := range []int{20, 100} {
+		e := runlength.FromSD(m)
+		exact, err := runlength.EstimatedShewhart(3, e)
+		require.NoError(t, err)
+		r, err := runlength.Estimated(beyond, e)
+		require.NoError(t, err)
+		require.Len(t, exact.Warnings, 1)
+		require.Len(t, r.Warnings, 1)
+		require.InEpsilon(t, exact.Warnings[0].Enough, r.Warnings[0].Enough, 0.05)
+		e.DF *= float64(r.Warnings[0].Enough) / float64(m)
+		e.M = r.Warnings[0].Enough
+		more, err := runlength.EstimatedShewhart(3, e)
+		require.NoError(t, err)
+		require.InEpsilon(t, more.Wanted/2, more.Lower, 0.03)
+	}
+}
+
 // Palm and Wheeler's approximation of the degrees of freedom of the mean moving range (1990, unpublished; from memory) is
 // 0.62 (m-1) or so; its variance is exactly (0.8264 m - 1.082)/(m-1)^2.
 func TestMovingRangeDegreesOfFreedom(t *testing.T) {

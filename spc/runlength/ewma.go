@@ -92,6 +92,14 @@ func (c EWMA) RunLength(d Distribution, o Options) (RunLength, error) {
 
 // ARL is the average run length alone, from zero state with settled limits, by solving the integral equation: the same
 // as RunLength's to the accuracy of 1e-16 times the run length, in a fraction of its time (beyond 1e9 it is RunLength's).
+//
+//	L(z) = 1 + integral_-h^h L(y) f((y - (1 - Lambda) z) / Lambda) / Lambda dy,  h = L sqrt(Lambda / (2 - Lambda))
+//
+// with f the density of the points. With TimeVarying it is RunLength's. It refuses a distribution without a density or that is
+// none, Lambda outside [0.001, 1] (TimeVarying: below 0.01), L outside (0, 20] and a Start beyond the limits.
+//
+// Source: S. V. Crowder, "A simple method for studying run-length distributions of exponentially weighted moving average
+// charts", Technometrics 29 (1987), 401-407.
 func (c EWMA) ARL(d Distribution) (float64, error) {
 	f, err := dense(d)
 	if err != nil {

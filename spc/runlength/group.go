@@ -37,7 +37,10 @@ func (c Group) check() error {
 //
 // the latter as the density at 0 of the sum of M truncated normal values, by Fourier inversion of the product of their
 // characteristic functions; the sum is bounded, so the trapezoidal rule has no error but that of its end. Absolute
-// error of p about 1e-11 in control and 1e-9 after a shift.
+// error of p about 1e-11 in control and 1e-9 after a shift. The run length is geometric, ARL = 1/p.
+//
+// It refuses L outside (0, 37], M outside 1 to 1000 (deviations: 2 to 1000), a shift beyond ±1000 standard deviations, and a
+// p that cannot be told from 0.
 func (c Group) RunLength(shift float64) (RunLength, error) {
 	if err := c.check(); err != nil {
 		return RunLength{}, err

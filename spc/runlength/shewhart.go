@@ -98,6 +98,9 @@ func (c Shewhart) Zones() (z Zones, rest bool, err error) {
 // about 1e-10. By seeded simulation of rules.Set.Step itself, with its standard error, where the counts are so great that
 // there are too many states, and with trend or alternating where Options.First or Before are set.
 //
+// It refuses limits that are not finite or not in order, a set in which nothing can signal at these limits, distributions that
+// are none, and as Simulate.
+//
 // Sources: Champ and Woodall 1987 (see Zones); L. S. Nelson, "The Shewhart control chart - tests for special causes",
 // J. Quality Technology 16 (1984), 237-239.
 func (c Shewhart) RunLength(d Distribution, o Options) (RunLength, error) {

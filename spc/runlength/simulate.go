@@ -45,7 +45,12 @@ const (
 // It goes on in waves until the relative standard error is reached, with at least 1024 runs, at most MaxRuns or about 2e8
 // points; where it stops early a warning says what was reached. Runs of more than Longest points are ended there: they
 // count with Longest points, Censored says how many they are, and a warning that ARL is then a lower bound. The steady
-// state (Options.Before) is that after 100 points without a signal.
+// state (Options.Before) is that after 100 points without a signal. With R runs of lengths N_r
+//
+//	ARL = sum N_r / R,  SE = sqrt(sum (N_r - ARL)^2 / (R (R - 1)))
+//
+// It refuses distributions that are none, a relative standard error outside [1e-5, 1), MaxRuns outside 2 to 1e8 and Longest
+// outside 1 to 1e8 (0 means 0.01, 1e6 and 1e6).
 func Simulate(make func() Stepper, d Distribution, o Options) (RunLength, error) {
 	if err := known(d); err != nil {
 		return RunLength{}, err
