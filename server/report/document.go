@@ -159,12 +159,11 @@ type SheetCol struct {
 
 // Result is a judged characteristic in general terms.
 type Result struct {
-	Characteristic string
+	Characteristic string // its key: "radius_mm", or a name of the product's own
 	Unit           string
 	Nominal        Number
 	Lower, Upper   Number // specification limits
 	Mean, SD       Number
 	Count          int64
 	Within         string // "pass", "fail", "undecided" by the index wanted
-	Sphere         bool   // the radius of the fitted sphere
 }

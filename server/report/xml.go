@@ -8,6 +8,9 @@ import (
 	"strconv"
 	"strings"
 	"time"
+
+	"sagwatch/server/plant"
+	"sagwatch/spc"
 )
 
 // XMLNotValidated says what of the exchange file was not validated. It stands in every file.
@@ -29,7 +32,7 @@ func (d *Document) XML() ([]byte, error) {
 		if r.Unit == "mm" || r.Unit == "um" {
 			kept = append(kept, r)
 		} else {
-			left = append(left, r.Characteristic)
+			left = append(left, plant.Characteristic(r.Characteristic))
 		}
 	}
 	if len(kept) == 0 {
@@ -74,7 +77,7 @@ func (d *Document) XML() ([]byte, error) {
 	for i := range kept {
 		r := &kept[i]
 		w.open(withID(r.kind()+"CharacteristicDefinition", i+1))
-		w.leaf("Name", r.Characteristic)
+		w.leaf("Name", plant.Characteristic(r.Characteristic))
 		if r.Lower.Has() || r.Upper.Has() {
 			w.open("Tolerance")
 			if r.Upper.Has() {
@@ -90,7 +93,7 @@ func (d *Document) XML() ([]byte, error) {
 			w.end()
 		}
 		if r.kind() == userLinear {
-			w.leaf("WhatToMeasure", r.Characteristic)
+			w.leaf("WhatToMeasure", plant.Characteristic(r.Characteristic))
 		}
 		w.end()
 	}
@@ -100,7 +103,7 @@ func (d *Document) XML() ([]byte, error) {
 		r := &kept[i]
 		w.open(withID(r.kind()+"CharacteristicNominal", n+i+1))
 		w.leaf("CharacteristicDefinitionId", strconv.Itoa(i+1))
-		w.leaf("Name", r.Characteristic)
+		w.leaf("Name", plant.Characteristic(r.Characteristic))
 		if r.Nominal.Has() {
 			w.leaf("TargetValue", r.mm(r.Nominal))
 		}
@@ -111,7 +114,7 @@ func (d *Document) XML() ([]byte, error) {
 	for i := range kept {
 		r := &kept[i]
 		w.open(withID(r.kind()+"CharacteristicItem", 2*n+i+1))
-		w.leaf("Name", r.Characteristic)
+		w.leaf("Name", plant.Characteristic(r.Characteristic))
 		w.leaf("CharacteristicNominalId", strconv.Itoa(n+i+1))
 		w.end()
 	}
@@ -168,7 +171,7 @@ const (
 )
 
 func (r *Result) kind() string {
-	if r.Sphere {
+	if r.Characteristic == spc.RadiusMM.String() {
 		return sphericalRadius
 	}
 	return userLinear

@@ -167,7 +167,7 @@ func exchanged() *report.Document {
 	d := invented()
 	d.Origin.InputsDigest = [32]byte{0xfe, 1, 2, 3, 4, 5, 0xff, 7, 0xff, 9, 10, 11, 12, 13, 14, 15}
 	d.Results = []report.Result{
-		{Characteristic: "radius of curvature", Unit: "mm", Nominal: 1107.5, Lower: 1101.5, Upper: 1113.5, Mean: 1107.4200000000003, SD: .52, Count: 11088, Within: "pass", Sphere: true},
+		{Characteristic: "radius_mm", Unit: "mm", Nominal: 1107.5, Lower: 1101.5, Upper: 1113.5, Mean: 1107.4200000000003, SD: .52, Count: 11088, Within: "pass"},
 		{Characteristic: "largest deviation <from> the contour & more", Unit: "um", Nominal: report.None, Lower: report.None, Upper: 381, Mean: 97.3, SD: 33.1, Count: 11088, Within: "fail"},
 		{Characteristic: "width", Unit: "mm", Nominal: 512, Lower: 510.984, Upper: 513.016, Mean: report.None, SD: report.None, Count: 0, Within: "undecided"},
 		{Characteristic: "blisters", Unit: "1", Mean: 2, Count: 5, Within: "pass", Nominal: report.None, Lower: report.None, Upper: report.None, SD: report.None},
