@@ -91,7 +91,7 @@ func TestTiedValuesAreFitted(t *testing.T) {
 // No fit of small tied integers stops below the top of the dense likelihood, nor gives a standard error that is no number.
 func TestTiedValuesReachTheTop(t *testing.T) {
 	t.Parallel()
-	tiedFits(t, 40, 1)
+	tiedFits(t, 25, 1)
 }
 
 func tiedFits(t *testing.T, runs int, seed uint64) {
