@@ -1,6 +1,7 @@
 package proof
 
 import (
+	"fmt"
 	"math"
 
 	"sagwatch/spc/changepoint"
@@ -199,6 +200,7 @@ func changePointChartChecks(r *run) {
 	l.By = "NumPy 1.24.2"
 	l.Note = "600 000 sequences, every split tried, generator seed 1; both sides are Monte Carlo, tolerance 1.5 %"
 	r.worst(l, pairs)
+	earlyLimitChecks(r)
 	for _, n := range []int{20, 50, 200} {
 		a := math.Log(0.005)
 		ratio := 0.677 + 0.019*a + (1-0.115*a)/float64(n-6)
@@ -220,6 +222,37 @@ func changePointChartChecks(r *run) {
 		}
 		l.Note = "scipy.optimize.brentq on the asymptotic formula (from memory), which errs by some 6 % in the run length, 1 % in the limit"
 		r.add(l)
+	}
+}
+
+// earlyLimitChecks holds each of the first limits against a simulation of its own, ours having as great a standard error.
+func earlyLimitChecks(r *run) {
+	const method = "Change-point chart, parameters unknown"
+	type limit struct {
+		n     int
+		h, se float64
+	}
+	for _, t := range []struct {
+		arl0   float64
+		limits []limit
+	}{
+		{200, []limit{{10, 5.51096, 0.00628}, {11, 4.95474, 0.00449}, {12, 4.66541, 0.00356}, {13, 4.47174, 0.00326}, {14, 4.32846, 0.00328}, {15, 4.21170, 0.00264}, {16, 4.12412, 0.00258}, {17, 4.04462, 0.00221}, {18, 3.98082, 0.00238}, {19, 3.92434, 0.00244}, {20, 3.87628, 0.00234}, {21, 3.83488, 0.00207}, {22, 3.79836, 0.00203}, {23, 3.76200, 0.00194}, {24, 3.73515, 0.00181}, {25, 3.71248, 0.00203}}},
+		{500, []limit{{10, 6.33696, 0.01127}, {11, 5.69741, 0.00766}, {12, 5.34461, 0.00589}, {13, 5.10263, 0.00575}, {14, 4.93792, 0.00531}, {15, 4.79086, 0.00449}, {16, 4.67575, 0.00412}, {17, 4.57479, 0.00428}, {18, 4.49904, 0.00395}, {19, 4.42322, 0.00374}, {20, 4.36105, 0.00369}, {21, 4.31255, 0.00326}, {22, 4.26698, 0.00292}, {23, 4.21845, 0.00305}, {24, 4.18502, 0.00297}, {25, 4.14689, 0.00302}}},
+		{1000, []limit{{10, 7.03262, 0.01817}, {11, 6.28566, 0.01241}, {12, 5.88960, 0.01036}, {13, 5.59407, 0.00899}, {14, 5.39411, 0.00705}, {15, 5.23748, 0.00705}, {16, 5.09422, 0.00677}, {17, 4.97563, 0.00576}, {18, 4.88188, 0.00587}, {19, 4.80062, 0.00491}, {20, 4.72258, 0.00444}, {21, 4.66759, 0.00513}, {22, 4.60136, 0.00446}, {23, 4.55894, 0.00389}, {24, 4.51534, 0.00477}, {25, 4.47674, 0.00448}}},
+	} {
+		c, err := changepoint.NewChart(changepoint.ChartOptions{ARL0: t.arl0})
+		l := lineOf(method, "limits at n = 10 to 25 for a run length of "+shown(t.arl0), hawkins, 0, 0, 0, err)
+		l.By = "NumPy 1.24.2"
+		l.Note = fmt.Sprintf("3 000 000 sequences, default_rng(25001), every split tried; standard error %.4f at n = 10 and %.4f at n = 25, ours the same; tolerance three of the difference", t.limits[0].se, t.limits[15].se)
+		if err != nil {
+			r.add(l)
+			continue
+		}
+		var pairs []pair
+		for _, v := range t.limits {
+			pairs = append(pairs, pair{want: v.h, got: c.Limit(v.n), tol: 3 * math.Sqrt2 * v.se / v.h, what: fmt.Sprintf("n = %d", v.n)})
+		}
+		r.worst(l, pairs)
 	}
 }
 
