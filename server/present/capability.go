@@ -32,7 +32,6 @@ func Capability(frame ui.Frame, d CapabilityData) page.Capability {
 	for _, f := range c.Rests() {
 		m.Rests = append(m.Rests, ui.Fact{Name: f.Name, Value: ui.Text(f.Value)})
 	}
-	m.Figures = FigureTable(c.Figures)
 	return m
 }
 
@@ -54,14 +53,15 @@ func capabilityPart(c *report.Capability, o *report.CapabilityOf) page.Capabilit
 	}
 	p.Intervals = printedTable(c.IndexTable(o))
 	if t := o.PartsTable(); t != nil {
-		p.Shares = printedTable(*t)
+		p.Shares, p.SharesText = printedTable(*t), t.Caption
 	}
+	p.Figures = FigureTable(o.Figures())
 	return p
 }
 
 // printedTable sets a table of a report on a page.
 func printedTable(t report.Table) ui.Table {
-	out := ui.Table{Label: t.Caption, Caption: t.Caption, Fold: true}
+	out := ui.Table{Label: t.Caption, Fold: true}
 	for _, c := range t.Cols {
 		out.Cols = append(out.Cols, ui.Col{Head: c.Head, Right: c.Right})
 	}

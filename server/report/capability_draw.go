@@ -84,7 +84,7 @@ func (c *Capability) HistogramDrawing(o *CapabilityOf) plot.Histogram {
 		below, above = below+k.Below, above+k.Above
 	}
 	wall := func(at float64, beyond int) *plot.Wall {
-		return &plot.Wall{Value: at, Words: "limit " + trim(at), Beyond: fmt.Sprintf("%s of %s beyond", ui.InWords(int64(beyond)), ui.Count(int64(l.N))), Bad: beyond > 0}
+		return &plot.Wall{Value: at, Words: "limit " + trim(at), Beyond: fmt.Sprintf("%s of %s beyond", noneOf(beyond), ui.Count(int64(l.N))), Bad: beyond > 0}
 	}
 	if o.Spec.HasLower && !o.Spec.Bound {
 		h.Lower = wall(o.Spec.Lower, below)

@@ -263,8 +263,8 @@ func (o *CapabilityOf) parameters() string {
 	return strings.Join(out, ", ")
 }
 
-// figures are all figures of a characteristic, in the order of the report.
-func (o *CapabilityOf) figures() []*Figure {
+// Figures are all figures of a characteristic, in the order of the report.
+func (o *CapabilityOf) Figures() []*Figure {
 	var out []*Figure
 	add := func(fs ...*Figure) {
 		for _, f := range fs {
@@ -283,7 +283,13 @@ func (o *CapabilityOf) figures() []*Figure {
 		if l.Key == "all" {
 			add(o.Cpm)
 		}
-		add(l.Outside, l.Observed, l.MeanFigure, l.SDFigure)
+		add(l.Outside)
+		if l.Mould == "" || l.Beyond > 0 { // of single moulds the sheet has the rest
+			add(l.Observed)
+		}
+		if l.Mould == "" {
+			add(l.MeanFigure, l.SDFigure)
+		}
 	}
 	if o.Within.SD > 0 {
 		add(&Figure{ID: "sd-within." + o.Name, Name: "Standard deviation, within", Of: o.Words, Unit: o.Unit, Value: Number(o.Within.SD), Lower: None, Upper: None, Decimals: o.Decimals,

@@ -85,6 +85,17 @@ type characteristicScan struct {
 	sum      float64 // of the cycle that is open
 	n        int
 	means    []float64 // of the cycles, NaN where it has too few panels
+	seen     map[string]bool
+	lacks    map[string]int // panels without it, by gauge
+}
+
+// of is the characteristic of a panel.
+func (s *characteristicScan) of(o *store.Obs) (float64, bool) {
+	if s.computed {
+		return o.Values.Get(s.value)
+	}
+	x, ok := o.Characteristics[s.Name]
+	return x, ok
 }
 
 type pilotValue struct {
@@ -213,7 +224,7 @@ func KindOf(name string) fit.Kind {
 }
 
 func newCharacteristicScan(p *spc.Product, name string) (*characteristicScan, error) {
-	s := &characteristicScan{CapabilityInput: CapabilityInput{Name: name, Kind: KindOf(name)}}
+	s := &characteristicScan{CapabilityInput: CapabilityInput{Name: name, Kind: KindOf(name)}, seen: map[string]bool{}, lacks: map[string]int{}}
 	var lower, upper *float64
 	if s.value, s.computed = spc.ComputedByName(name); s.computed {
 		l, ok := p.Limits[name]
@@ -259,7 +270,7 @@ func (g *capabilityGather) define(c *plant.Catalogue, kind, id string) {
 		return
 	}
 	g.in.Definitions = append(g.in.Definitions, fmt.Sprintf("%s %s revision %d", kind, id, r.Number))
-	if r.EffectiveFrom.After(g.in.From) && kind == plant.KindProduct {
+	if r.Number > 1 && r.EffectiveFrom.After(g.in.From) && kind == plant.KindProduct {
 		g.in.Notes = append(g.in.Notes, fmt.Sprintf("Revision %d of product %s came into force within the period: all panels are held against its limits, also those that were judged by others.", r.Number, id))
 	}
 }
@@ -279,6 +290,13 @@ func (g *capabilityGather) add(o *store.Obs) error {
 		stream = len(g.in.Moulds)
 		g.moulds[o.Mould] = stream
 		g.in.Moulds = append(g.in.Moulds, o.Mould)
+	}
+	// A gauge of dimensions and one of curvature may both see a panel: what has none of these characteristics is not of this report.
+	if !slices.ContainsFunc(g.of, func(s *characteristicScan) bool { _, ok := s.of(o); return ok }) {
+		for _, s := range g.of {
+			s.lacks[o.Key.Gauge]++
+		}
+		return nil
 	}
 	at := o.Key.LineAt
 	if g.block < 0 || !at.Before(g.blockTo) {
@@ -327,19 +345,15 @@ func (g *capabilityGather) add(o *store.Obs) error {
 		g.in.Raw = nil
 	}
 	for i, s := range g.of {
-		x, ok := 0.0, false
-		if s.computed {
-			x, ok = o.Values.Get(s.value)
-		} else {
-			x, ok = o.Characteristics[s.Name]
-		}
+		x, ok := s.of(o)
 		if row != nil {
 			row.Values[i] = None
 		}
 		if !ok {
-			s.Lacking++
+			s.lacks[o.Key.Gauge]++
 			continue
 		}
+		s.seen[o.Key.Gauge] = true
 		if row != nil {
 			row.Values[i] = Number(x)
 		}
@@ -465,6 +479,11 @@ func (g *capabilityGather) end() error {
 			s.Grid, s.LeftOut = s.kept.Grid(), s.left.Grid()
 			s.kept, s.left = nil, nil
 		}
+		for gauge, n := range s.lacks {
+			if s.seen[gauge] { // one that never measures it lacks nothing
+				s.Lacking += n
+			}
+		}
 		for len(s.Counts) < len(g.in.Moulds) {
 			s.Counts = append(s.Counts, OutsideCount{})
 		}
@@ -474,6 +493,13 @@ func (g *capabilityGather) end() error {
 		s.means = nil
 		s.Evidence.Points, s.Evidence.Expect = g.expected(s.Name)
 		g.in.Of = append(g.in.Of, s.CapabilityInput)
+	}
+	if len(g.counts) > 1 { // several gauges see the same panels
+		g.in.Panels, g.in.LeftOut = 0, 0
+		for i := range g.in.Of {
+			left := g.in.Of[i].LeftOut.N()
+			g.in.Panels, g.in.LeftOut = max(g.in.Panels, g.in.Of[i].Grid.N()+left), max(g.in.LeftOut, left)
+		}
 	}
 	for p := range g.other {
 		g.in.Products = append(g.in.Products, p)

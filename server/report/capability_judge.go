@@ -100,6 +100,7 @@ const (
 	tailsDiffer  = 0.10 // the model's index and that of the values' own percentiles differ by more than this share
 	coarseValues = 30   // fewer different values over the whole spread than this
 	fewBlocks    = 25
+	leastBlocks  = 8 // fewer give resampling nothing to draw from
 )
 
 // against says in words what speaks against an index of this characteristic, and what would help.
@@ -127,10 +128,10 @@ func (o *CapabilityOf) against(in *CapabilityInputs, all capability.Grid) {
 		}
 	}
 	if o.Blocked && len(o.Means) < fewBlocks {
-		say("%s resemble each other inside, and there are only %s: the intervals are too narrow. %d or more would do.", capital(in.Each)+"s", ui.Plural(int64(len(o.Means)), in.Each, in.Each+"s"), fewBlocks)
+		say("There are only %s to resample: the intervals are too narrow. %d or more would do.", ui.Plural(int64(len(o.Means)), in.Each, in.Each+"s"), fewBlocks)
 	}
 	if o.Grade.Blocks && !o.Blocked {
-		say("Neighbouring cycles resemble each other, and the period has one %s only: the intervals take panels as independent and are too narrow. A period of %d %ss or more would do.", in.Each, fewBlocks, in.Each)
+		say("Panels of one %s resemble each other, and the period has %s: too few to resample. The intervals take panels as independent and are too narrow; a period of %d %ss or more would do.", in.Each, ui.Plural(int64(len(o.Means)), in.Each, in.Each+"s")+" only", fewBlocks, in.Each)
 	}
 	if o.HasOwn && o.By != capability.ByPercentiles {
 		own, model := o.Own.CK, float64(line.Ppk.Value)

@@ -26,10 +26,26 @@ func why(f *Figure, text string) ui.Run {
 	return ui.Run{Text: text, Href: "#" + FigureAnchor(f.ID), Why: true}
 }
 
+// leastRate is the least number of parts per million that is worth its figures: one panel in a billion.
+const leastRate = 0.001
+
+// noneOf writes how many of a number: "none", "one", "14".
+func noneOf(n int) string {
+	if n == 0 {
+		return "none"
+	}
+	return ui.InWords(int64(n))
+}
+
 // Show writes a figure's value with its decimals.
 func (f *Figure) Show() string {
-	if f == nil || !f.Value.Has() {
+	switch {
+	case f == nil || !f.Value.Has():
 		return "none"
+	case f.Unit == "ppm" && f.Value > 0 && f.Value < leastRate:
+		return "below " + ui.Number(leastRate, 3)
+	case strings.HasPrefix(f.Name, "p of "):
+		return probability(float64(f.Value))
 	}
 	return ui.Number(float64(f.Value), f.Decimals)
 }
@@ -41,7 +57,9 @@ func (f *Figure) Doubt() string {
 	}
 	d := f.Decimals
 	if f.Unit == "ppm" { // the lesser end tells how many figures the interval needs
-		d = max(d, min(rateDecimals(float64(f.Lower)), 1))
+		if d = max(d, min(rateDecimals(float64(f.Lower)), 1)); float64(f.Upper) < leastRate {
+			return "below " + ui.Number(leastRate, 3)
+		}
 	}
 	return ui.Number(float64(f.Lower), d) + " to " + ui.Number(float64(f.Upper), d)
 }
@@ -133,13 +151,17 @@ func (c *Capability) SaidDoubts() []ui.Sentence {
 		}
 		out = append(out, append(s, ui.Run{Text: ". They were shipped, so they count in Ppk and in the panels per million; they are left out of Cp and Cpk only."}))
 	}
-	rate := ui.Sentence{{Text: "About "}, why(l.Outside, rateWords(l.Outside)), {Text: " lie " + o.beyondWords()}}
-	if d := l.Outside.Doubt(); d != "" {
+	about := "About "
+	if l.Outside.Value < leastRate || l.Outside.Value >= 10_000 {
+		about = ""
+	}
+	rate := ui.Sentence{{Text: about}, why(l.Outside, capitalIf(about == "", rateWords(l.Outside))), {Text: " lie " + o.beyondWords()}}
+	if d := l.Outside.Doubt(); d != "" && l.Outside.Value >= 1 {
 		rate = append(rate, ui.Run{Text: " (" + d + ")"})
 	}
-	rate = append(rate, ui.Run{Text: fmt.Sprintf(" by the %s; %s of %s measured did.", FamilyWords(o.Family), ui.InWords(int64(l.Beyond)), ui.Count(int64(l.N)))})
+	rate = append(rate, ui.Run{Text: fmt.Sprintf(" by the %s; %s of %s measured did.", FamilyWords(o.Family), noneOf(l.Beyond), ui.Count(int64(l.N)))})
 	if v := o.Levelled(); v != nil && v.Ppk.Value.Has() && float64(v.Ppk.Value) > float64(l.Ppk.Value)*1.01 {
-		rate = append(rate, ui.Run{Text: " Levelling the moulds would bring Ppk to "}, why(v.Ppk, v.Ppk.Show()), ui.Run{Text: " and the rate to " + v.Outside.Show() + "."})
+		rate = append(rate, ui.Run{Text: " Levelling the moulds would bring Ppk to "}, why(v.Ppk, v.Ppk.Show()), ui.Run{Text: " and the rate to " + rateWords(v.Outside) + "."})
 	}
 	out = append(out, append(rate, ui.Run{Text: " " + capital(c.Method(o)) + "."}))
 	for _, a := range o.Against {
@@ -171,11 +193,18 @@ func (c *Capability) SaidDoubts() []ui.Sentence {
 	return out
 }
 
+func capitalIf(yes bool, s string) string {
+	if yes {
+		return capital(s)
+	}
+	return s
+}
+
 // rateWords is a rate of panels in a sentence: "88 panels in a million".
 func rateWords(f *Figure) string {
 	v := float64(f.Value)
 	switch {
-	case v < 0.001:
+	case v < leastRate:
 		return "less than one panel in a billion"
 	case v < 1:
 		return ui.Number(v*1000, 0) + " panels in a billion"

@@ -125,7 +125,7 @@ func WorkCapability(in *CapabilityInputs) (*Capability, error) {
 	}
 	slices.SortStableFunc(c.Worked, func(a, b *CapabilityOf) int { return cmp.Compare(a.rank(), b.rank()) })
 	for _, of := range c.Worked {
-		c.Figures = append(c.Figures, of.figures()...)
+		c.Figures = append(c.Figures, of.Figures()...)
 	}
 	return c, nil
 }
@@ -294,7 +294,7 @@ func (o *CapabilityOf) stability(in *CapabilityInputs, all capability.Grid) {
 		}
 	}
 	o.Grade = capability.GradeOf(*e)
-	o.Blocked = o.Grade.Blocks && len(o.Means) >= 2
+	o.Blocked = o.Grade.Blocks && len(o.Means) >= leastBlocks
 }
 
 // model takes the usual distribution of the characteristic, or the one that somebody chose.
@@ -521,8 +521,8 @@ func (o *CapabilityOf) resampled(g capability.Grid, shift map[int]float64, mean 
 		below, above := s.Outside(lower, upper, nil)
 		r.fraction = (below + above) / float64(s.N())
 	}
-	if o.By == capability.ByFit { // each resample is fitted anew: a tenth of the spread is fine enough for a histogram that is fitted
-		if s, blocks, err = g.Coarser(int(sigma.SD / 10 / g.Width)).Sample(by); err != nil {
+	if o.By == capability.ByFit { // each resample is fitted anew: a sixth of the spread is fine enough for a histogram that is fitted
+		if s, blocks, err = g.Coarser(coarseness(g, sigma.SD/6)).Sample(by); err != nil {
 			return r, err
 		}
 	}
@@ -540,6 +540,24 @@ func (o *CapabilityOf) resampled(g capability.Grid, shift map[int]float64, mean 
 	a, err := capability.Bootstrap(s, nil, o.Spec, o.By, o.Family, confidence, options)
 	r.c, r.ck, r.out = a.C, a.CK, a.Outside
 	return r, err
+}
+
+// coarseness is how many bins to join to about a width, fewer where a bin would reach below zero and no value does: many families
+// have no values there.
+func coarseness(g capability.Grid, width float64) int {
+	k := int(math.Min(width/g.Width, 1e6))
+	least := int32(math.MaxInt32)
+	for i := range g.Cells {
+		if b := g.Cells[i].Bins; len(b) > 0 {
+			least = min(least, b[0])
+		}
+	}
+	if g.Origin+float64(least)*g.Width >= 0 {
+		for k > 1 && g.Origin+math.Floor(float64(least)/float64(k))*float64(k)*g.Width < 0 {
+			k--
+		}
+	}
+	return k
 }
 
 // within works Cp and Cpk out, without the panels that are left out: the spread inside a mould's shift.

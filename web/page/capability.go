@@ -15,7 +15,6 @@ type Capability struct {
 	Ask       CapabilityAsk
 	Parts     []CapabilityPart
 	Rests     []ui.Fact
-	Figures   ui.Table
 	Cautions  []string
 }
 
@@ -53,6 +52,8 @@ type CapabilityPart struct {
 	Indices    *plot.Intervals
 	Intervals  ui.Table
 	Shares     ui.Table // variance components; without rows where there are none
+	SharesText string
+	Figures    ui.Table
 }
 
 // twice is a drawing for a wide page and for a phone.
