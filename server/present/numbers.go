@@ -51,7 +51,7 @@ func Numbers(frame ui.Frame, t *proof.Table, version string) page.Numbers {
 		if len(s.Table.Rows) == 0 {
 			continue
 		}
-		s.Name, s.Says = string(section), ui.Count(counts) + " checks on " + ui.Count(values) + " values, all agree"
+		s.Name, s.Says = string(section), ui.Count(counts)+" checks on "+ui.Count(values)+" values, all agree"
 		if agree < counts {
 			s.Says, s.Open = fmt.Sprintf("%s of %s do not agree", ui.Count(counts-agree), ui.Plural(counts, "check", "checks")), true
 		}

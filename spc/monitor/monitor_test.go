@@ -23,7 +23,7 @@ func TestNewRefuses(t *testing.T) {
 		"chart ind: by \"probe\"; an individuals chart is by mould":        func(c *spc.Chart, _ *monitor.Config) { c.By = "probe" },
 		"chart ind: by \"mould\" has no meaning here":                      func(c *spc.Chart, _ *monitor.Config) { c.Kind, c.By = spc.CycleMean, "mould" },
 		"chart ind: rules[0]: upwards":                                     func(c *spc.Chart, _ *monitor.Config) { c.Rules = []spc.RuleSetting{{Key: "upwards"}} },
-		"chart ind: the sigma multiple of the limits is -1":                   func(c *spc.Chart, _ *monitor.Config) { c.Limits.K = -1 },
+		"chart ind: the sigma multiple of the limits is -1":                func(c *spc.Chart, _ *monitor.Config) { c.Limits.K = -1 },
 		"chart ind: limits must be finite":                                 func(c *spc.Chart, _ *monitor.Config) { c.Limits.Upper = &nan },
 		"chart ind: limits must be finite, with lower":                     func(c *spc.Chart, _ *monitor.Config) { c.Limits.Lower, c.Limits.Upper = &two, &one },
 		"chart ind: limits need a lower or an upper":                       func(c *spc.Chart, _ *monitor.Config) { c.Limits.Centre = &one },
