@@ -302,8 +302,9 @@ func (s *Server) capabilityForm(q capabilityQuestion, problems []ui.Problem) pag
 	}
 	of := ui.Input{ID: "characteristic", Name: "characteristic", Label: "Characteristic", Options: []ui.Option{{Value: "", Label: "all with a specification", Selected: len(q.Characteristics) == 0}}}
 	var names []string
-	if p, _ := c.Product(q.Product, q.To); p != nil {
-		names = report.Specified(p)
+	asked, _ := c.Product(q.Product, q.To)
+	if asked != nil {
+		names = report.Specified(asked)
 	}
 	for _, n := range names {
 		of.Options = append(of.Options, ui.Option{Value: n, Label: plant.Characteristic(n), Selected: slices.Contains(q.Characteristics, n)})
@@ -331,11 +332,11 @@ func (s *Server) capabilityForm(q capabilityQuestion, problems []ui.Problem) pag
 			continue
 		}
 		usual := "usual: normal"
-		if report.KindOf(n) == fit.Form {
+		if report.KindOf(asked, n) == fit.Form {
 			usual = "usual: the better of folded normal and largest extreme value"
 		}
 		m := ui.Input{ID: "model." + n, Name: "model." + n, Label: "Model of the " + plant.Characteristic(n), Options: []ui.Option{{Value: "", Label: usual, Selected: q.form.Get("model."+n) == ""}}}
-		for _, f := range append(fit.Allowed(report.KindOf(n)), report.Empirical) {
+		for _, f := range append(fit.Allowed(report.KindOf(asked, n)), report.Empirical) {
 			m.Options = append(m.Options, ui.Option{Value: string(f), Label: report.FamilyWords(f), Selected: q.form.Get("model."+n) == string(f)})
 		}
 		a.More = append(a.More, m, ui.Input{ID: "reason." + n, Name: "reason." + n, Label: "Reason, where not the usual one", Value: q.form.Get("reason." + n), Optional: true, Max: 300})

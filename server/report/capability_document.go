@@ -138,7 +138,7 @@ func (o *CapabilityOf) PartsTable() *Table {
 	if o.Parts == nil {
 		return nil
 	}
-	t := &Table{Caption: "Standard deviations of what moulds, time and single panels add, with 95" + ui.NoBreak + "% intervals; their squares add up.", Cols: []Col{{Head: "Between"}, {Head: "Standard deviation, " + ui.UnitName(o.Unit), Right: true}, {Head: "Interval", Right: true}, {Head: "Share of the variance", Right: true}}}
+	t := &Table{Caption: "Standard deviations of what moulds, time and single panels add, with 95" + ui.NoBreak + "% intervals; their squares add up.", Cols: []Col{{Head: "Between"}, {Head: "Standard deviation, " + ui.UnitName(o.Unit), Right: true}, {Head: "Interval", Right: true}, {Head: "Share", Right: true}}}
 	for _, p := range o.Parts.Components {
 		f := o.partFigure(p.Name, p.SD, p.Interval.Lower, p.Interval.Upper, "")
 		share := ui.Percent(p.Share, 1)

@@ -215,16 +215,25 @@ func Specified(p *spc.Product) []string {
 	return out
 }
 
-// KindOf says which distributions may describe a characteristic: a form error is never below zero and never normal.
-func KindOf(name string) fit.Kind {
-	if c, ok := spc.ComputedByName(name); ok && monitor.Skewed(c) {
-		return fit.Form
+// KindOf says which distributions may describe a characteristic of a product: a form error is never below zero and never normal. One of
+// the product's own is taken for a form error where it has an upper limit alone, or zero below: flatness, twist, play.
+func KindOf(p *spc.Product, name string) fit.Kind {
+	if c, ok := spc.ComputedByName(name); ok {
+		if monitor.Skewed(c) {
+			return fit.Form
+		}
+		return fit.Measured
+	}
+	for _, c := range p.Characteristics {
+		if c.Name == name && c.Upper != nil && (c.Lower == nil || *c.Lower == 0) {
+			return fit.Form
+		}
 	}
 	return fit.Measured
 }
 
 func newCharacteristicScan(p *spc.Product, name string) (*characteristicScan, error) {
-	s := &characteristicScan{CapabilityInput: CapabilityInput{Name: name, Kind: KindOf(name)}, seen: map[string]bool{}, lacks: map[string]int{}}
+	s := &characteristicScan{CapabilityInput: CapabilityInput{Name: name, Kind: KindOf(p, name)}, seen: map[string]bool{}, lacks: map[string]int{}}
 	var lower, upper *float64
 	if s.value, s.computed = spc.ComputedByName(name); s.computed {
 		l, ok := p.Limits[name]

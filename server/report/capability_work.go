@@ -62,6 +62,7 @@ type CapabilityOf struct {
 	Bins     []HistogramBin
 	Quantile [][2]float64 // by the model, measured
 	Distinct int          // bins that are filled
+	step     int          // bins from one value to the next, where values are rounded to a step
 	Against  []string     // what speaks against an index here, and what would help
 }
 
@@ -207,6 +208,7 @@ func (c *Capability) work(in *CapabilityInput) (*CapabilityOf, error) {
 		}
 	}
 	o.Distinct = len(filled)
+	o.step = stepOf(filled)
 	o.parts(c.CapabilityInputs, all)
 	o.stability(c.CapabilityInputs, all)
 	if err := o.model(c.Asked, all); err != nil {
@@ -219,6 +221,22 @@ func (c *Capability) work(in *CapabilityInput) (*CapabilityOf, error) {
 	o.tests(all)
 	o.against(c.CapabilityInputs, all)
 	return o, nil
+}
+
+// stepOf is the least distance between bins that are filled, where values are so rounded that none stand side by side.
+func stepOf(filled map[int32]bool) int {
+	bins := make([]int32, 0, len(filled))
+	for b := range filled {
+		bins = append(bins, b)
+	}
+	slices.Sort(bins)
+	step := 0
+	for i := 1; i < len(bins); i++ {
+		if d := int(bins[i] - bins[i-1]); step == 0 || d < step {
+			step = d
+		}
+	}
+	return max(step, 1)
 }
 
 // numbers are those of the groups that Groups gives, in its order.

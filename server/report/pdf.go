@@ -294,7 +294,9 @@ func (p *printer) drawing(d *Drawing) {
 	p.face(false, sizeFine, inkSecond)
 	caption := p.lines(d.Caption, textWide)
 	p.room(high + float64(len(caption))*lineFine + 2)
-	d.Scene.PDF(p.doc, marginLeft, p.doc.GetY(), wide)
+	y := p.doc.GetY()
+	d.Scene.PDF(p.doc, marginLeft, y, wide)
+	p.doc.SetY(y) // words in a drawing move the place of the text
 	p.gap(high + 1)
 	if d.Caption != "" {
 		p.text(d.Caption, sizeFine, lineFine, false, inkSecond, textWide)
@@ -357,14 +359,18 @@ func (f *Figure) Text() string {
 	if f.Unit == "1" {
 		unit = ""
 	}
-	s := ui.WithUnit(ui.Number(float64(f.Value), f.Decimals), unit)
+	s := ui.WithUnit(f.Show(), unit)
 	level := ""
 	if f.Level > 0 {
 		level = ui.Number(100*f.Level, 0) + ui.NoBreak + "%: "
 	}
 	switch {
 	case f.Lower.Has() && f.Upper.Has():
-		s += " (" + level + ui.Number(float64(f.Lower), f.Decimals) + " to " + ui.Number(float64(f.Upper), f.Decimals) + ")"
+		both := ui.Number(float64(f.Lower), f.Decimals) + " to " + ui.Number(float64(f.Upper), f.Decimals)
+		if d := f.Doubt(); d != "" {
+			both = d
+		}
+		s += " (" + level + both + ")"
 	case f.Lower.Has():
 		s += " (" + level + "at least " + ui.Number(float64(f.Lower), f.Decimals) + ")"
 	case f.Upper.Has():

@@ -127,7 +127,7 @@ func (d Intervals) Scene(w float64) *Scene {
 	}
 	s.line(x0, foot, x1, foot, "axis")
 	last := math.Inf(-1)
-	for _, t := range roundValues(low, high, int(math.Max(2, (x1-x0)/70))) {
+	for _, t := range roundValues(low, high, int(math.Max(2, (x1-x0)/55))) {
 		at := x(t)
 		if at-last < 34 {
 			continue
