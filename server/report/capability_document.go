@@ -61,9 +61,9 @@ func (c *Capability) blocks(o *CapabilityOf) []Block {
 		out = append(out, drawn(c.QuantileDrawing(o).Scene(printed), "Measured quantiles against those of the model: where the model is right the points lie on the line."))
 	}
 	if i := c.IndicesDrawing(o); len(i.Rows) > 0 {
-		out = append(out, Block{Heading: "Indices of the " + o.Words}, drawn(i.Scene(printed), fmt.Sprintf("Cp and Cpk from the spread inside each mould's %ss%s; Pp, Ppk and Cpm from all panels.", c.Each, c.withoutWords())))
+		out = append(out, headed("Indices of the "+o.Words, drawn(i.Scene(printed), fmt.Sprintf("Cp and Cpk from the spread inside each mould's %ss%s; Pp, Ppk and Cpm from all panels.", c.Each, c.withoutWords()))))
 	}
-	out = append(out, Block{Heading: o.MouldsHead()}, drawn(c.MouldsDrawing(o).Scene(printed), capital(c.Method(o))+"."))
+	out = append(out, headed(o.MouldsHead(), drawn(c.MouldsDrawing(o).Scene(printed), capital(c.Method(o))+".")))
 	t := c.IndexTable(o)
 	out = append(out, Block{Table: &t})
 	if p := o.PartsTable(); p != nil {
@@ -73,6 +73,11 @@ func (c *Capability) blocks(o *CapabilityOf) []Block {
 		out = append(out, Block{Heading: "What speaks against an index of the " + o.Words, Text: strings.Join(o.Against, "\n")})
 	}
 	return out
+}
+
+func headed(heading string, b Block) Block {
+	b.Heading = heading
+	return b
 }
 
 func (c *Capability) withoutWords() string {

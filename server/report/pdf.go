@@ -244,6 +244,9 @@ func (p *printer) block(b *Block) {
 		p.doc.AddPage()
 	}
 	if b.Heading != "" {
+		if b.Drawing != nil && b.Drawing.Scene != nil { // a heading stays with its drawing
+			p.room(min(textWide*b.Drawing.Scene.Height/b.Drawing.Scene.Width+3*lineHead+3*lineFine, sheetHigh-marginTop-marginBottom))
+		}
 		p.heading(b.Heading)
 	}
 	if b.Text != "" {
