@@ -40,7 +40,9 @@ func (s *Server) readyz(w http.ResponseWriter, r *http.Request) {
 	w.Header().Set("Content-Type", "text/plain; charset=utf-8")
 	var reasons []string
 	if err := s.store.Ping(ctx); err != nil {
-		s.log.Warn("not ready", "error", err)
+		if r.Context().Err() == nil { // else whoever asked has hung up, which says nothing about the database
+			s.log.Warn("not ready", "error", err)
+		}
 		reasons = append(reasons, "the database does not answer")
 	} else if have, want, err := s.store.SchemaVersions(ctx); err == nil && have < want {
 		reasons = append(reasons, fmt.Sprintf("the database's schema is %d, this program wants %d: run sagwatch migrate", have, want))
