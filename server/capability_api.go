@@ -8,18 +8,18 @@ import (
 	"sagwatch/server/report"
 )
 
-// getCapability handles GET /api/v1/capability?press=&product=&mould=&characteristic=&from=&to=&wanted=: the figures of a period of
-// line time with their intervals, methods, formulas, inputs and sources. Nothing is issued.
+// getCapability handles GET /api/v1/capability?press=&product=&mould=&characteristic=&from=&to=&first_panel=&last_panel=&wanted=: the
+// figures of a period of line time, or of a lot, with their intervals, methods, formulas, inputs and sources. Nothing is issued.
 func (s *Server) getCapability(w http.ResponseWriter, r *http.Request) error {
 	v := r.URL.Query()
 	from, to, err := span(v)
 	if err != nil {
 		return err
 	}
-	if from.IsZero() || to.IsZero() {
-		return badInput("from", "from and to are missing: the period in RFC 3339 times, to exclusive.")
+	q := report.CapabilityQuery{Press: v.Get("press"), Product: v.Get("product"), Moulds: v["mould"], Characteristics: v["characteristic"], FirstPanel: v.Get("first_panel"), LastPanel: v.Get("last_panel")}
+	if (from.IsZero() || to.IsZero()) && !q.Lot() {
+		return badInput("from", "from and to are missing: the period in RFC 3339 times, to exclusive. Or give a lot by first_panel and last_panel.")
 	}
-	q := report.CapabilityQuery{Press: v.Get("press"), Product: v.Get("product"), Moulds: v["mould"], Characteristics: v["characteristic"]}
 	if x := v.Get("wanted"); x != "" {
 		if q.Wanted, err = strconv.ParseFloat(x, 64); err != nil || !(q.Wanted > 0) {
 			return badInput("wanted", "wanted=%.20q is not a number above 0.", x)

@@ -67,6 +67,7 @@ func (s *Server) askCapability(ctx context.Context, form url.Values) (q capabili
 			q.Moulds = append(q.Moulds, m)
 		}
 	}
+	q.FirstPanel, q.LastPanel = strings.TrimSpace(form.Get("first_panel")), strings.TrimSpace(form.Get("last_panel"))
 	for _, n := range form["characteristic"] {
 		if n != "" {
 			q.Characteristics = append(q.Characteristics, n)
@@ -326,7 +327,11 @@ func (s *Server) capabilityForm(q capabilityQuestion, problems []ui.Problem) pag
 		{ID: "wanted", Name: "wanted", Label: "Wanted index", Value: wanted, Number: true, Max: 6}}}
 	exclude := ui.Input{ID: "exclude", Name: "exclude", Label: "Left out of Cp and Cpk", Area: true, Optional: true, Value: q.form.Get("exclude"), Max: 4000,
 		Help: "One stretch on each line, with its reason: 2026-02-11 14:00 to 2026-02-12 06:00, lehr zone 3 low. Its panels count in Ppk and in the panels per million."}
-	a.More = append(a.More, exclude)
+	a.More = append(a.More,
+		ui.Input{ID: "first_panel", Name: "first_panel", Label: "Lot: panels from serial", Value: q.form.Get("first_panel"), Optional: true, Max: 64,
+			Help: "A lot takes the place of the period: every panel of the product that the press made from this one to the last, both included, by the time at the press and not by the order of serials as text."},
+		ui.Input{ID: "last_panel", Name: "last_panel", Label: "to serial", Value: q.form.Get("last_panel"), Optional: true, Max: 64},
+		exclude)
 	for _, n := range names {
 		if len(q.Characteristics) > 0 && !slices.Contains(q.Characteristics, n) {
 			continue
@@ -341,7 +346,7 @@ func (s *Server) capabilityForm(q capabilityQuestion, problems []ui.Problem) pag
 		}
 		a.More = append(a.More, m, ui.Input{ID: "reason." + n, Name: "reason." + n, Label: "Reason, where not the usual one", Value: q.form.Get("reason." + n), Optional: true, Max: 300})
 	}
-	a.Open = len(q.Exclude) > 0 || len(q.Models) > 0
+	a.Open = len(q.Exclude) > 0 || len(q.Models) > 0 || q.Lot()
 	if len(problems) > 0 {
 		a.Problems = ui.Problems{Head: "Not worked out: " + ui.Plural(int64(len(problems)), "thing", "things") + " to put right", Items: problems}
 		for _, p := range problems {

@@ -21,12 +21,15 @@ const (
 	confidence         = 0.95
 )
 
-// CapabilityQuery is what a capability report is asked for; its period comes beside it, so that a schedule can ask again.
+// CapabilityQuery is what a capability report is asked for; its period comes beside it, so that a schedule can ask again. A lot, from its
+// first panel to its last, takes the place of the period.
 type CapabilityQuery struct {
 	Press           string                     `json:"press"`
 	Product         string                     `json:"product"`
 	Moulds          []string                   `json:"moulds,omitempty"`          // none: all
 	Characteristics []string                   `json:"characteristics,omitempty"` // none: those with a specification
+	FirstPanel      string                     `json:"first_panel,omitempty"`     // with LastPanel: a lot, both included
+	LastPanel       string                     `json:"last_panel,omitempty"`
 	Exclude         []CapabilityExclusion      `json:"exclude,omitempty"`
 	Wanted          float64                    `json:"wanted,omitempty"` // index; 0: 1.33
 	Models          map[string]CapabilityModel `json:"models,omitempty"` // by characteristic, where not the usual one
@@ -95,6 +98,21 @@ type CapabilityGauge struct {
 	Masters    int     `json:"masters"`           // master checks in the period
 	Outside    int     `json:"outside,omitempty"` // of them, that did not conform
 	Worst      Number  `json:"worst_um"`
+	// Studies are the newest with a result, by characteristic that it measured.
+	Studies []CapabilityStudy `json:"studies,omitempty"`
+}
+
+// CapabilityStudy is what a gauge's newest finished study of a characteristic says of the gauge's own share.
+type CapabilityStudy struct {
+	Of           string    `json:"of"`
+	Study        int64     `json:"study"` // 0: there is none
+	State        string    `json:"state,omitempty"`
+	At           time.Time `json:"at,omitzero"`     // of its last reading
+	Lower        *float64  `json:"lower,omitempty"` // its tolerance
+	Upper        *float64  `json:"upper,omitempty"`
+	Percent      Number    `json:"percent"` // of the tolerance; none without a tolerance
+	PercentLower Number    `json:"percent_lower"`
+	PercentUpper Number    `json:"percent_upper"`
 }
 
 // CapabilityInput is one characteristic with its values as fine histograms, by mould and block.

@@ -20,6 +20,9 @@ func (c *Capability) Document() *Document {
 		d.Doubts = append(d.Doubts, s.String())
 	}
 	d.Origin.Data = fmt.Sprintf("%s panels of %s in %s", ui.Count(int64(c.Panels)), ui.Plural(int64(c.moulds()), "mould", "moulds"), ui.Plural(int64(len(c.Blocks)), c.Each, c.Each+"s"))
+	if c.Asked.Lot() {
+		d.Origin.Data = capital(c.Asked.lotWords()) + ", both included, by the time at the press: " + d.Origin.Data
+	}
 	var gauges []string
 	for _, g := range c.Gauges {
 		gauges = append(gauges, g.ID)

@@ -24,6 +24,10 @@ import (
 // histograms by mould and shift (day, beyond 100 days), so that memory does not follow the number of panels. By is who issues
 // it, at the moment of issue. An *AskError says what is wrong with the question.
 func GatherCapability(ctx context.Context, src *Source, q CapabilityQuery, from, to time.Time, by string, at time.Time) (*CapabilityInputs, error) {
+	from, to, err := lot(ctx, src, &q, from, to)
+	if err != nil {
+		return nil, err
+	}
 	g, err := newCapabilityGather(src.Catalogue, src.Site, q, from.UTC(), to.UTC())
 	if err != nil {
 		return nil, err
@@ -48,6 +52,9 @@ func GatherCapability(ctx context.Context, src *Source, q CapabilityQuery, from,
 	}
 	if err == nil {
 		err = g.gauges(ctx, src)
+	}
+	if err == nil {
+		err = g.shares(ctx, src)
 	}
 	if err != nil {
 		return nil, fmt.Errorf("gather the capability of press %s: %w", q.Press, err)
@@ -514,7 +521,11 @@ func (g *capabilityGather) end() error {
 		g.in.Products = append(g.in.Products, p)
 	}
 	slices.Sort(g.in.Products)
-	g.in.Title = fmt.Sprintf("Capability of press %s, %s, %s", g.in.Press, g.in.Product, spanWords(g.in.From.In(g.zone), g.in.To.In(g.zone)))
+	span := spanWords(g.in.From.In(g.zone), g.in.To.In(g.zone))
+	if g.in.Asked.Lot() {
+		span = g.in.Asked.lotWords()
+	}
+	g.in.Title = fmt.Sprintf("Capability of press %s, %s, %s", g.in.Press, g.in.Product, span)
 	return nil
 }
 

@@ -69,9 +69,12 @@ func (c *Capability) Kept() string {
 	return ui.Number(c.Asked.Wanted, max(2, decimalsOf(c.Asked.Wanted)))
 }
 
-// Span is the period in words.
+// Span is the period in words, or the lot.
 func (c *Capability) Span() string {
 	zone := c.Location()
+	if c.Asked.Lot() {
+		return c.Asked.lotWords()
+	}
 	return spanWords(c.From.In(zone), c.To.In(zone))
 }
 
@@ -362,7 +365,11 @@ func (o *CapabilityOf) MouldsHead() string {
 func (c *Capability) Rests() []Fact {
 	zone := c.Location()
 	out := []Fact{{"Panels", fmt.Sprintf("%s of %s in %s", ui.Count(int64(c.Panels)), ui.Plural(int64(c.moulds()), "mould", "moulds"), ui.Plural(int64(len(c.Blocks)), c.Each, c.Each+"s"))}}
-	for _, g := range c.Gauges {
+	if c.Asked.Lot() {
+		out = append(out, c.lotFact())
+	}
+	for i := range c.Gauges {
+		g := &c.Gauges[i]
 		s := ui.Count(int64(g.Panels)) + " panels; no master check in the period"
 		if g.Masters > 0 {
 			s = fmt.Sprintf("%s panels; %s", ui.Count(int64(g.Panels)), ui.Plural(int64(g.Masters), "master check", "master checks"))
@@ -378,7 +385,7 @@ func (c *Capability) Rests() []Fact {
 		if g.Resolution > 0 {
 			s += ", reads to " + ui.WithUnit(trim(g.Resolution), g.Unit)
 		}
-		out = append(out, Fact{"Gauge " + g.ID, s})
+		out = append(append(out, Fact{"Gauge " + g.ID, s}), c.shareFacts(g)...)
 	}
 	if c.LeftOut == 0 {
 		out = append(out, Fact{"Left out", "nothing"})

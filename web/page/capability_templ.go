@@ -343,7 +343,7 @@ func (a CapabilityAsk) form() templ.Component {
 				return templ_7745c5c3_Err
 			}
 		}
-		templ_7745c5c3_Err = templruntime.WriteString(templ_7745c5c3_Buffer, 31, "><summary>Leave stretches out, or choose another model</summary><div class=\"form stack\">")
+		templ_7745c5c3_Err = templruntime.WriteString(templ_7745c5c3_Buffer, 31, "><summary>Judge a lot, leave stretches out, or choose another model</summary><div class=\"form stack\">")
 		if templ_7745c5c3_Err != nil {
 			return templ_7745c5c3_Err
 		}
