@@ -4,6 +4,7 @@ import (
 	"bytes"
 	"encoding/hex"
 	"fmt"
+	"math"
 	"strings"
 	"time"
 
@@ -362,22 +363,41 @@ func (f *Figure) Text() string {
 	if f.Unit == "1" {
 		unit = ""
 	}
-	s := ui.WithUnit(f.Show(), unit)
+	value := f.Show()
+	if f.vanishes(f.Value) && !(f.Lower < 0) && !strings.HasPrefix(value, "below") {
+		value = "below " + least(f.Decimals)
+	}
+	s := ui.WithUnit(value, unit)
 	level := ""
 	if f.Level > 0 {
 		level = ui.Number(100*f.Level, 0) + ui.NoBreak + "%: "
 	}
 	switch {
 	case f.Lower.Has() && f.Upper.Has():
-		both := ui.Number(float64(f.Lower), f.Decimals) + " to " + ui.Number(float64(f.Upper), f.Decimals)
-		if d := f.Doubt(); d != "" {
-			both = d
+		both := f.Doubt()
+		if both == "" {
+			both = ui.Number(float64(f.Lower), f.Decimals) + " to " + ui.Number(float64(f.Upper), f.Decimals)
+		}
+		if f.Lower >= 0 && f.vanishes(f.Upper) && f.Unit != "ppm" { // for rates Doubt sees to it, with decimals of its own
+			both = "below " + least(f.Decimals)
 		}
 		s += " (" + level + both + ")"
 	case f.Lower.Has():
 		s += " (" + level + "at least " + ui.Number(float64(f.Lower), f.Decimals) + ")"
 	case f.Upper.Has():
-		s += " (" + level + "at most " + ui.Number(float64(f.Upper), f.Decimals) + ")"
+		upper := ui.Number(float64(f.Upper), f.Decimals)
+		if f.vanishes(f.Upper) {
+			upper = least(f.Decimals)
+		}
+		s += " (" + level + "at most " + upper + ")"
 	}
 	return s
 }
+
+// vanishes is true of a positive number that would be written as nought at the figure's decimals: "p 0.0000" is never what was found.
+func (f *Figure) vanishes(n Number) bool {
+	return n.Has() && n > 0 && float64(n) < 0.5*math.Pow10(-f.Decimals)
+}
+
+// least is the smallest number that can be written with so many decimals.
+func least(decimals int) string { return ui.Number(math.Pow10(-decimals), decimals) }

@@ -78,6 +78,27 @@ func TestPDF(t *testing.T) {
 	require.NotContains(t, text, "NaN")
 }
 
+// A positive number that its decimals round to nought is written as what it is: below the smallest that they can write.
+func TestFigureIsNeverNoughtByRounding(t *testing.T) {
+	t.Parallel()
+	none := report.None
+	for _, c := range []struct {
+		want string
+		f    report.Figure
+	}{
+		{"below 0.001 ppm (95 %: below 0.001)", report.Figure{Name: "Beyond", Unit: "ppm", Value: 2e-7, Lower: 1e-9, Upper: 4e-5, Level: .95, Decimals: 3}},
+		{"below 0.0001", report.Figure{Name: "p", Unit: "1", Value: 3e-9, Lower: none, Upper: none, Decimals: 4}},
+		{"0.0001", report.Figure{Name: "p", Unit: "1", Value: 6e-5, Lower: none, Upper: none, Decimals: 4}},
+		{"0.0000", report.Figure{Name: "p", Unit: "1", Value: 0, Lower: none, Upper: none, Decimals: 4}},
+		{"below 1 (95 %: below 1)", report.Figure{Name: "n", Unit: "1", Value: .2, Lower: 0, Upper: .4, Level: .95}},
+		{"below 0.01 mm (95 %: 0.00 to 0.03)", report.Figure{Name: "u", Unit: "mm", Value: .004, Lower: 0, Upper: .03, Level: .95, Decimals: 2}},
+		{"0.00 mm (95 %: \u22120.02 to 0.03)", report.Figure{Name: "bias", Unit: "mm", Value: .004, Lower: -.02, Upper: .03, Level: .95, Decimals: 2}}, // of either sign
+		{"below 0.01 (95 %: at most 0.01)", report.Figure{Name: "u", Unit: "1", Value: .001, Lower: none, Upper: .002, Level: .95, Decimals: 2}},
+	} {
+		require.Equal(t, c.want, plainSpaces(c.f.Text()))
+	}
+}
+
 func TestNumbersSurviveJSON(t *testing.T) {
 	in := []report.Number{1.5, report.None, report.Number(math.Inf(1)), report.Number(math.Inf(-1))}
 	b, err := json.Marshal(in)
