@@ -171,6 +171,7 @@ type CapabilitySignal struct {
 	Words     string    `json:"words"`
 	State     string    `json:"state"`
 	Explained bool      `json:"explained,omitempty"` // it lies in a stretch that was left out
+	Points    int       `json:"points,omitempty"`    // beyond the limits in the period, as far as they are kept
 }
 
 // CapabilityRow is one panel.

@@ -17,6 +17,7 @@ import (
 	"sagwatch/spc/dist"
 	"sagwatch/spc/fit"
 	"sagwatch/spc/monitor"
+	"sagwatch/spc/rules"
 	"sagwatch/store"
 )
 
@@ -553,8 +554,23 @@ func (g *capabilityGather) expected(name string) (points int, expect float64) {
 	return points, expect
 }
 
-// capabilitySignals bounds the list of signals of one report.
-const capabilitySignals = 500
+const (
+	capabilitySignals = 500                 // bounds the list of signals of one report
+	capabilityLasting = 14 * 24 * time.Hour // so long before the period signals are looked for that last into it
+)
+
+// pointsBeyond counts the points of a signal that lay beyond the limits in a period: a process that stays away makes one signal of
+// many points, and chance makes points. The
+// charts that are worked out have no memory, so that each point stands for itself.
+func pointsBeyond(evidence []spc.Evidence, from, to time.Time) int {
+	seen := map[time.Time]bool{}
+	for _, e := range evidence {
+		if e.Rule == rules.BeyondLimits.String() && !e.At.Before(from) && e.At.Before(to) {
+			seen[e.At] = true
+		}
+	}
+	return len(seen)
+}
 
 // evidence reads the signals of the period and the limits that were in force.
 func (g *capabilityGather) evidence(ctx context.Context, src *Source) error {
@@ -562,6 +578,17 @@ func (g *capabilityGather) evidence(ctx context.Context, src *Source) error {
 	list, err := src.Store.Signals(ctx, src.Site, store.SignalFilter{Press: in.Press, From: in.From, To: in.To, Limit: capabilitySignals})
 	if err != nil {
 		return err
+	}
+	more := len(list) == capabilitySignals
+	// What began before the period may last into it.
+	earlier, err := src.Store.Signals(ctx, src.Site, store.SignalFilter{Press: in.Press, From: in.From.Add(-capabilityLasting), To: in.From, Limit: capabilitySignals})
+	if err != nil {
+		return err
+	}
+	for _, x := range earlier {
+		if !x.LastAt.Before(in.From) {
+			list = append(list, x)
+		}
 	}
 	slices.SortStableFunc(list, func(a, b store.Signal) int {
 		if d := a.At.Compare(b.At); d != 0 {
@@ -578,7 +605,7 @@ func (g *capabilityGather) evidence(ctx context.Context, src *Source) error {
 	}
 	for i := range in.Of {
 		e := &in.Of[i].Evidence
-		e.More = len(list) == capabilitySignals
+		e.More = more
 		first := in.Last
 		for _, c := range g.charts {
 			if c.Characteristic != in.Of[i].Name {
@@ -619,7 +646,7 @@ func (g *capabilityGather) evidence(ctx context.Context, src *Source) error {
 				if x.Chart != c.ID || x.State == store.SignalWithdrawn || x.Product != "" && x.Product != in.Product {
 					continue
 				}
-				s := CapabilitySignal{ID: x.ID, Chart: x.Chart, Stream: x.Stream, At: x.At, Words: x.Words, State: x.State}
+				s := CapabilitySignal{ID: x.ID, Chart: x.Chart, Stream: x.Stream, At: x.At, Words: x.Words, State: x.State, Points: pointsBeyond(x.Evidence, in.From, in.To)}
 				for _, r := range in.Asked.Exclude {
 					s.Explained = s.Explained || !x.At.Before(r.From) && x.At.Before(r.To)
 				}

@@ -123,8 +123,8 @@ func (o *CapabilityOf) against(in *CapabilityInputs, all capability.Grid) {
 		say("Control limits of the %s were in force for %s of the period only; nothing shows that the rest was stable. A period that begins after the limits would.", o.Words, ui.Percent(ev.Covered, 0))
 	}
 	if o.Evidence.Limits && !o.Grade.Stable {
-		say("%s stood in the period where chance alone makes about %s among %s charted points: the process was not stable, and its figures predict nothing. Find and remove the causes, or leave stretches with a known cause out of Cp and Cpk, with the reason.",
-			capital(ui.Plural(int64(o.Evidence.Signals), "signal", "signals")), ui.Number(o.Evidence.ExpectFew, 1), ui.Count(int64(o.Evidence.Points)))
+		say("%s%s stood in the period where chance alone makes about %s among %s charted points: the process was not stable, and its figures predict nothing. Find and remove the causes, or leave stretches with a known cause out of Cp and Cpk, with the reason.",
+			capital(ui.Plural(int64(o.Unexplained), "signal", "signals")), o.signalPoints(), ui.Number(o.Evidence.ExpectFew, 1), ui.Count(int64(o.Evidence.Points)))
 	}
 	if n := all.N(); n < fewValues {
 		c := math.Abs(float64(line.Ppk.Value))
@@ -151,6 +151,14 @@ func (o *CapabilityOf) against(in *CapabilityInputs, all capability.Grid) {
 	if o.Lacking > 0 {
 		say("%s of the period have no value of it and are in no figure.", capital(ui.Plural(int64(o.Lacking), "panel", "panels")))
 	}
+}
+
+// signalPoints says of how many points signals are where they have more than one each: " (34 points or more)".
+func (o *CapabilityOf) signalPoints() string {
+	if o.Evidence.Signals <= o.Unexplained {
+		return ""
+	}
+	return fmt.Sprintf(" (%s or more)", ui.Plural(int64(o.Evidence.Signals), "point", "points"))
 }
 
 // Supported is true where the figures may be called capability.

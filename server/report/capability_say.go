@@ -263,12 +263,13 @@ func (c *Capability) StableText(o *CapabilityOf) string {
 	var out []string
 	if len(e.Charts) > 0 {
 		s := fmt.Sprintf("%s of its control charts in the period", capital(ui.Plural(int64(len(e.Signals)), "signal", "signals")))
-		if k := len(e.Signals) - o.Evidence.Signals; k > 0 {
+		if k := len(e.Signals) - o.Unexplained; k > 0 {
 			s += fmt.Sprintf(", %s of them in what was left out", ui.InWords(int64(k)))
 		}
 		if e.More {
 			s += " at least"
 		}
+		s += o.signalPoints()
 		out = append(out, s+fmt.Sprintf("; chance alone would make about %s among %s charted points.", ui.Number(e.Expect, 1), ui.Count(int64(e.Points))))
 	} else {
 		out = append(out, "No control chart of it had limits in the period.")

@@ -43,27 +43,29 @@ type CapabilityOf struct {
 	Why      string
 	Refused  string // why nothing can be worked out; then only what was gathered is there
 	Evidence capability.Evidence
-	Grade    capability.Grade
-	Blocked  bool // intervals come from whole shifts
-	F, P     float64
-	Means    []BlockMean
-	Limits   *chart.Limits // of the means of shifts; nil for too few of them
-	Beyond   int           // means beyond them, left-out ones aside
-	Lines    []*CapabilityLine
-	Cp, Cpk  *Figure // within, left-out panels aside; nil for a model without a standard deviation within
-	Pp, Cpm  *Figure
-	Within   capability.Sigma
-	Fitted   *fit.Fitted // over all panels; nil without a model
-	Spread   [3]float64  // 0.135 %, 50 % and 99.865 % by the model
-	Own      capability.Indices
-	HasOwn   bool // indices by the values' own percentiles
-	Parts    *components.Result
-	Tests    []*Figure
-	Bins     []HistogramBin
-	Quantile [][2]float64 // by the model, measured
-	Distinct int          // bins that are filled
-	step     int          // bins from one value to the next, where values are rounded to a step
-	Against  []string     // what speaks against an index here, and what would help
+	// Unexplained are the signals outside what was left out; Evidence counts their points beyond limits.
+	Unexplained int
+	Grade       capability.Grade
+	Blocked     bool // intervals come from whole shifts
+	F, P        float64
+	Means       []BlockMean
+	Limits      *chart.Limits // of the means of shifts; nil for too few of them
+	Beyond      int           // means beyond them, left-out ones aside
+	Lines       []*CapabilityLine
+	Cp, Cpk     *Figure // within, left-out panels aside; nil for a model without a standard deviation within
+	Pp, Cpm     *Figure
+	Within      capability.Sigma
+	Fitted      *fit.Fitted // over all panels; nil without a model
+	Spread      [3]float64  // 0.135 %, 50 % and 99.865 % by the model
+	Own         capability.Indices
+	HasOwn      bool // indices by the values' own percentiles
+	Parts       *components.Result
+	Tests       []*Figure
+	Bins        []HistogramBin
+	Quantile    [][2]float64 // by the model, measured
+	Distinct    int          // bins that are filled
+	step        int          // bins from one value to the next, where values are rounded to a step
+	Against     []string     // what speaks against an index here, and what would help
 }
 
 // BlockMean is the mean of a shift.
@@ -293,7 +295,8 @@ func (o *CapabilityOf) stability(in *CapabilityInputs, all capability.Grid) {
 	e.Points, e.ExpectFew = o.CapabilityInput.Evidence.Points, o.CapabilityInput.Evidence.Expect
 	for _, s := range o.CapabilityInput.Evidence.Signals {
 		if !s.Explained {
-			e.Signals++
+			e.Signals += max(1, s.Points)
+			o.Unexplained++
 		}
 	}
 	if l := o.CapabilityInput.Evidence.Lag1; l.Has() {
