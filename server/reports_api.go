@@ -17,8 +17,8 @@ type reportJSON struct {
 	Kind         string    `json:"kind"`
 	Title        string    `json:"title"`
 	Press        string    `json:"press,omitempty"`
-	From         time.Time `json:"from"`
-	To           time.Time `json:"to"`
+	From         time.Time `json:"from,omitzero"`
+	To           time.Time `json:"to,omitzero"`
 	IssuedBy     string    `json:"issued_by"`
 	IssuedAt     time.Time `json:"issued_at"`
 	Version      string    `json:"version"`

@@ -72,7 +72,10 @@ func Reports(v View, f ui.Frame, d ReportsData) page.Reports {
 	}
 	for i := range d.Rows {
 		r := &d.Rows[i]
-		row := page.ReportRow{Number: fmt.Sprint(r.ID), Title: r.Title, Href: ReportHref(r.ID), Kind: ReportKind(r.Kind), Period: v.Moment(r.From) + " to " + v.Moment(r.To), Issued: v.Moment(r.IssuedAt), By: r.IssuedBy}
+		row := page.ReportRow{Number: fmt.Sprint(r.ID), Title: r.Title, Href: ReportHref(r.ID), Kind: ReportKind(r.Kind), Period: "none", Issued: v.Moment(r.IssuedAt), By: r.IssuedBy}
+		if !r.From.IsZero() { // a study may have been issued without a reading
+			row.Period = v.Moment(r.From) + " to " + v.Moment(r.To)
+		}
 		m.Rows = append(m.Rows, row)
 	}
 	st := ui.Statement{Say: ui.Say("No report has been issued yet.")}
@@ -169,8 +172,10 @@ func Report(v View, f ui.Frame, d ReportData) page.Report {
 	r := &d.Report
 	m := page.Report{Frame: f, Again: ReportHref(r.ID) + "/again", What: []ui.Fact{
 		{Name: "Issued", Value: ui.Text(v.Moment(r.IssuedAt) + " by " + r.IssuedBy)},
-		{Name: "Period", Value: ui.Text(v.Moment(r.From) + " to before " + v.Moment(r.To) + ", by the time of pressing")},
 	}}
+	if period, ok := report.PeriodFact(r.Kind, r.From, r.To, v.Moment); ok {
+		m.What = append(m.What, ui.Fact{Name: period.Name, Value: ui.Text(period.Value)})
+	}
 	for i, file := range ReportFiles(d.Document) {
 		m.Downloads = append(m.Downloads, ui.Act{Text: file.Label, Href: ReportHref(r.ID) + "/" + file.Name, First: i == 0})
 	}

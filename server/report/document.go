@@ -10,6 +10,7 @@ import (
 	"math"
 	"time"
 
+	"sagwatch/store"
 	"sagwatch/web/plot"
 )
 
@@ -35,11 +36,26 @@ type Origin struct {
 	Product      string
 	IssuedBy     string
 	IssuedAt     time.Time
-	From, To     time.Time // period by line time, to exclusive
+	From, To     time.Time // period by line time, to exclusive; of a study those of its first and last reading; zero: none
 	Data         string    // "11 088 panels of 11 moulds in 84 shifts; gauge CG-2"
 	Definitions  []string  // "product P25 revision 4", "limits of chart B.P25.radius_mm.cycle-mean revision 2"
 	Version      string    // of the software
 	InputsDigest [32]byte  // SHA-256 of the stored inputs, by which the service knows the report again
+}
+
+// PeriodFact says which time a kind of report covers: a period by the time of pressing or, of a study, when its readings were taken.
+// It is false where there is none: a study of which nothing was read yet.
+func PeriodFact(kind string, from, to time.Time, moment func(time.Time) string) (Fact, bool) {
+	switch first, last := moment(from), moment(to); {
+	case from.IsZero():
+		return Fact{}, false
+	case kind != store.StudyReport:
+		return Fact{"Period", first + " to before " + last + ", by the time of pressing"}, true
+	case first == last:
+		return Fact{"Readings taken", first}, true
+	default:
+		return Fact{"Readings taken", first + " to " + last}, true
+	}
 }
 
 // Figure is one number of a report with its doubt and its defence.

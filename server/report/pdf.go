@@ -313,8 +313,8 @@ func (p *printer) origin() {
 	o := &p.d.Origin
 	p.heading("What this report is")
 	facts := []Fact{{"Issued by", o.IssuedBy}, {"Issued at", p.d.Moment(o.IssuedAt)}}
-	if !o.From.IsZero() {
-		facts = append(facts, Fact{"Period", p.d.Moment(o.From) + " to before " + p.d.Moment(o.To) + ", by the time of pressing"})
+	if period, ok := PeriodFact(p.d.Kind, o.From, o.To, p.d.Moment); ok {
+		facts = append(facts, period)
 	}
 	if o.Data != "" {
 		facts = append(facts, Fact{"Data", o.Data})

@@ -6,6 +6,7 @@ import (
 	"fmt"
 	"math"
 	"strings"
+	"time"
 
 	"sagwatch/spc"
 	"sagwatch/store"
@@ -78,7 +79,8 @@ func GatherStudy(ctx context.Context, st *store.Store, h Head, id int64, gauge *
 // StudyOf makes the inputs from a study and its readings.
 func StudyOf(h Head, v *store.Study, readings []store.StudyReading, gauge *spc.Gauge, places [][2]float64) *StudyInputs {
 	in := &StudyInputs{Head: h, Places: places, Study: StudyFacts{ID: v.ID, Kind: v.Kind, Title: v.Title, Gauge: v.Gauge, State: v.State, By: v.By, Plan: v.Plan}}
-	in.Kind, in.Product, in.From = store.StudyReport, v.Product, v.At
+	in.Kind, in.Product = store.StudyReport, v.Product
+	in.From, in.To = time.Time{}, time.Time{} // those of the readings; zero where there is none
 	in.Title = "Gauge study " + fmt.Sprint(v.ID) + ": " + v.Title
 	in.Query = json.RawMessage(fmt.Sprintf(`{"study":%d}`, v.ID))
 	in.Definitions = []string{fmt.Sprintf("gauge %s revision %d", v.Gauge, v.Plan.GaugeRevision)}
@@ -88,7 +90,6 @@ func StudyOf(h Head, v *store.Study, readings []store.StudyReading, gauge *spc.G
 	if gauge != nil && len(places) > 0 {
 		in.Freedoms = len(gauge.Seating)
 	}
-	in.To = v.At
 	for _, r := range readings {
 		if r.Line < 1 || r.Line > len(v.Plan.Lines) {
 			continue
@@ -101,7 +102,7 @@ func StudyOf(h Head, v *store.Study, readings []store.StudyReading, gauge *spc.G
 		if r.MeasuredAt.After(in.To) {
 			in.To = r.MeasuredAt
 		}
-		if r.MeasuredAt.Before(in.From) {
+		if in.From.IsZero() || r.MeasuredAt.Before(in.From) {
 			in.From = r.MeasuredAt
 		}
 		in.Readings = append(in.Readings, s)

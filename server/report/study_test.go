@@ -321,3 +321,27 @@ func TestOtherStudyReports(t *testing.T) {
 		require.Contains(t, r.Statement, "3 of 3 readings are still to be taken")
 	})
 }
+
+// A study has no period of pressing: it says when its readings were taken, and nothing where there are none.
+func TestStudyHasNoPeriodOfPressing(t *testing.T) {
+	t.Parallel()
+	planned := time.Date(2026, 3, 2, 6, 0, 0, 0, time.UTC)
+	plan := store.StudyPlan{Trials: 2, Appraisers: []string{"a"}, Parts: []store.StudyPart{{Panel: "1"}}, Characteristics: []store.StudyCharacteristic{{Name: "width", Unit: "mm"}},
+		Lines: []store.StudyLine{{Line: 1, Part: 1, Appraiser: 1, Trial: 1}, {Line: 2, Part: 1, Appraiser: 1, Trial: 2}}}
+	v := &store.Study{Kind: store.SingleMasterStudy, Plan: plan, At: planned}
+	head := report.Head{Zone: "UTC", From: planned, To: planned, IssuedAt: planned.Add(time.Hour)}
+	in := report.StudyOf(head, v, nil, nil, nil)
+	require.True(t, in.From.IsZero() && in.To.IsZero())
+	moment := (&report.Document{Zone: time.UTC}).Moment
+	_, ok := report.PeriodFact(in.Kind, in.From, in.To, moment)
+	require.False(t, ok)
+	readings := []store.StudyReading{{Line: 2, MeasuredAt: planned.Add(9 * time.Minute)}, {Line: 1, MeasuredAt: planned.Add(4 * time.Minute)}}
+	in = report.StudyOf(head, v, readings, nil, nil)
+	fact, ok := report.PeriodFact(in.Kind, in.From, in.To, moment)
+	require.True(t, ok)
+	require.Equal(t, report.Fact{Name: "Readings taken", Value: moment(planned.Add(4*time.Minute)) + " to " + moment(planned.Add(9*time.Minute))}, fact)
+	fact, _ = report.PeriodFact(in.Kind, in.From, in.From, moment)
+	require.Equal(t, moment(planned.Add(4*time.Minute)), fact.Value, "one moment is no stretch")
+	fact, _ = report.PeriodFact(store.HandOverReport, in.From, in.To, moment)
+	require.Contains(t, fact.Value, "by the time of pressing")
+}

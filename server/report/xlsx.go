@@ -12,6 +12,8 @@ import (
 	"time"
 
 	"github.com/xuri/excelize/v2"
+
+	"sagwatch/store"
 )
 
 // sheetRows is how many rows a spreadsheet program opens; longer sheets are cut there and say so. The CSV files hold all.
@@ -93,7 +95,12 @@ func (d *Document) about() Sheet {
 	}
 	add("Issued by", o.IssuedBy)
 	add("Issued at", o.IssuedAt.UTC().Format(time.RFC3339))
-	if !o.From.IsZero() {
+	switch {
+	case o.From.IsZero():
+	case d.Kind == store.StudyReport:
+		add("First reading", o.From.UTC().Format(time.RFC3339))
+		add("Last reading", o.To.UTC().Format(time.RFC3339))
+	default:
 		add("Period from", o.From.UTC().Format(time.RFC3339))
 		add("Period to (exclusive)", o.To.UTC().Format(time.RFC3339))
 	}
