@@ -23,8 +23,8 @@ var ErrNoResults = errors.New("this report has no judged characteristics to exch
 
 // XML writes the judged characteristics as a results file by the open standard ISO 23952 (QIF): definitions with their tolerances, nominals,
 // items, and one set of measurement results that refers to them. Lengths are in mm. What is stated of a characteristic is the mean of
-// all panels of the period, which its attributes say beside the count and the standard deviation; the status is that of the index wanted,
-// not of one panel. Characteristics that are no lengths are left out, and named in a comment. The same document gives the same bytes.
+// all panels of the period, which its attributes say beside the count and the standard deviation. No piece is judged here, so the status,
+// which readers take for the conformance of a piece, is "not analysed"; whether the index that was wanted is met is an attribute of its own. Characteristics that are no lengths are left out, and named in a comment. The same document gives the same bytes.
 func (d *Document) XML() ([]byte, error) {
 	var kept []Result
 	var left []string
@@ -137,20 +137,16 @@ func (d *Document) XML() ([]byte, error) {
 		if r.SD.Has() {
 			attributes = append(attributes, `AttributeStr name="StandardDeviation" value=`+quoted(r.mm(r.SD)))
 		}
+		if verdict, ok := indexVerdicts[r.Within]; ok {
+			attributes = append(attributes, `AttributeStr name="IndexWanted" value=`+quoted(verdict))
+		}
 		w.open(counted("Attributes", len(attributes)))
 		for _, a := range attributes {
 			w.empty(a)
 		}
 		w.end()
 		w.open("Status")
-		switch r.Within {
-		case "pass":
-			w.leaf("CharacteristicStatusEnum", "PASS")
-		case "fail":
-			w.leaf("CharacteristicStatusEnum", "FAIL")
-		default:
-			w.leaf("OtherCharacteristicStatus", "undecided")
-		}
+		w.leaf("OtherCharacteristicStatus", "not analysed")
 		w.end()
 		w.leaf("CharacteristicItemId", strconv.Itoa(2*n+i+1))
 		if r.Mean.Has() {
@@ -163,6 +159,9 @@ func (d *Document) XML() ([]byte, error) {
 	}
 	return w.Bytes(), nil
 }
+
+// indexVerdicts say whether the index that was wanted is met.
+var indexVerdicts = map[string]string{"pass": "met", "fail": "not met", "undecided": "undecided"}
 
 // Kinds of characteristics: the radius of a sphere has one of its own; other lengths are user-defined ones.
 const (

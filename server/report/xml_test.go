@@ -196,11 +196,17 @@ func TestXML(t *testing.T) {
 			if x := e.child("Value"); x != nil {
 				v = x.text
 			}
-			got = append(got, e.name+" "+v+" "+status.name+" "+status.text)
+			verdict := ""
+			for _, a := range e.child("Attributes").children {
+				if a.attr["name"] == "IndexWanted" {
+					verdict = a.attr["value"]
+				}
+			}
+			got = append(got, e.name+" "+v+" "+status.name+" "+status.text+" "+verdict)
 		}
 	})
-	require.Equal(t, []string{"SphericalRadiusCharacteristicMeasurement 1107.4200000000003 CharacteristicStatusEnum PASS",
-		"UserDefinedLinearCharacteristicMeasurement 0.0973 CharacteristicStatusEnum FAIL", "UserDefinedLinearCharacteristicMeasurement none OtherCharacteristicStatus undecided"}, got)
+	require.Equal(t, []string{"SphericalRadiusCharacteristicMeasurement 1107.4200000000003 OtherCharacteristicStatus not analysed met",
+		"UserDefinedLinearCharacteristicMeasurement 0.0973 OtherCharacteristicStatus not analysed not met", "UserDefinedLinearCharacteristicMeasurement none OtherCharacteristicStatus not analysed undecided"}, got)
 	defs := root.child("Characteristics").child("CharacteristicDefinitions").children
 	require.Equal(t, "largest deviation <from> the contour & more", defs[1].child("Name").text)
 	require.Equal(t, "0.381", defs[1].child("Tolerance").child("MaxValue").text)
