@@ -346,6 +346,19 @@ func TestCapabilityExclusionsAndShifts(t *testing.T) {
 	writtenAndReadBack(t, in, w, f)
 }
 
+// Whoever leaves everything out has nothing left that could show a stable process.
+func TestCapabilityWithEverythingLeftOut(t *testing.T) {
+	r := rand.New(rand.NewPCG(3, 5))
+	q := report.CapabilityQuery{Exclude: []report.CapabilityExclusion{{From: capabilityFrom, To: capabilityFrom.AddDate(0, 0, 11), Reason: "a bad week"}}}
+	_, w, f := worked(t, capabilityPlant(t, 5, limits("radius_mm", 1101.5, 1113.5)), q, 10, panelsOf(1000, 5, 4*time.Minute, func(_ int, o *store.Obs) {
+		o.Values.Set(spc.RadiusMM, 1107.5+0.3*r.NormFloat64())
+	}))
+	require.True(t, f["ppk.radius_mm"].Value.Has(), "what was shipped counts")
+	require.False(t, w.Worked[0].Supported())
+	require.NotContains(t, w.Said().String(), "meets the wanted")
+	require.Contains(t, strings.Join(w.Worked[0].Against, " "), "Everything in the period was left out")
+}
+
 func TestCapabilityOfLittle(t *testing.T) {
 	c := capabilityPlant(t, 2, limits("radius_mm", 1101.5, 1113.5))
 	_, w, _ := worked(t, c, report.CapabilityQuery{}, 1, panelsOf(0, 2, time.Minute, nil))

@@ -315,6 +315,9 @@ func (o *CapabilityOf) stability(in *CapabilityInputs, all capability.Grid) {
 		}
 	}
 	o.Grade = capability.GradeOf(*e)
+	if o.CapabilityInput.Grid.N() == 0 {
+		o.Grade.Stable = false // everything was left out: nothing is left that could show it
+	}
 	o.Blocked = o.Grade.Blocks && len(o.Means) >= leastBlocks
 }
 
