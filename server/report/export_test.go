@@ -23,3 +23,8 @@ func GatherFrom(c *plant.Catalogue, site string, q CapabilityQuery, from, to tim
 	g.in.Query = []byte(`{}`)
 	return g.in, nil
 }
+
+// DefinitionDuring names the revisions of an object that were in force in a period.
+func DefinitionDuring(c *plant.Catalogue, kind, id string, from, to time.Time) string {
+	return revisionWords(kind, id, revisionsDuring(c, kind, id, from, to), time.UTC)
+}

@@ -299,17 +299,16 @@ func (in *HandOverInputs) presses(ctx context.Context, src *Source, only string,
 	return nil
 }
 
-// define names the revision that was in force at the end of the period, or at the moment of issue.
+// define names the revisions that were in force in the period, as far as it had come at the moment of issue.
 func (in *HandOverInputs) define(src *Source, kind, id string) {
 	at := in.To
 	if in.IssuedAt.Before(at) {
 		at = in.IssuedAt
 	}
-	if r, ok := src.Catalogue.InForce(kind, id, at); ok {
-		words := fmt.Sprintf("%s %s revision %d", kind, id, r.Number)
-		if !slices.Contains(in.Definitions, words) {
-			in.Definitions = append(in.Definitions, words)
-		}
+	_, zone := src.zone()
+	words := revisionWords(kind, id, revisionsDuring(src.Catalogue, kind, id, in.From, at), zone)
+	if words != "" && !slices.Contains(in.Definitions, words) {
+		in.Definitions = append(in.Definitions, words)
 	}
 }
 
