@@ -163,6 +163,11 @@ func (c *Capability) SaidDoubts() []ui.Sentence {
 		rate = append(rate, ui.Run{Text: " (" + d + ")"})
 	}
 	rate = append(rate, ui.Run{Text: fmt.Sprintf(" by the %s; %s of %s measured did.", FamilyWords(o.Family), noneOf(l.Beyond), ui.Count(int64(l.N)))})
+	if o.Family == Empirical && l.Observed != nil && l.Observed.Upper.Has() {
+		// The values themselves say nothing of what is rarer than they are many.
+		rate = ui.Sentence{{Text: fmt.Sprintf("%s of %s measured lay %s: that leaves room for up to ", capital(noneOf(l.Beyond)), ui.Count(int64(l.N)), o.beyondWords())},
+			why(l.Observed, ui.Count(int64(math.Ceil(float64(l.Observed.Upper))))+" panels in a million"), {Text: fmt.Sprintf(" (95%s%%).", ui.NoBreak)}}
+	}
 	if v := o.Levelled(); v != nil && v.Ppk.Value.Has() && float64(v.Ppk.Value) > float64(l.Ppk.Value)*1.01 {
 		rate = append(rate, ui.Run{Text: " Levelling the moulds would bring Ppk to "}, why(v.Ppk, v.Ppk.Show()), ui.Run{Text: " and the rate to " + rateWords(v.Outside) + "."})
 	}
