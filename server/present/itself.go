@@ -12,18 +12,12 @@ import (
 )
 
 // multiple writes how many standard deviations limits lie from the centre.
-func multiple(l spc.LimitRule) string {
-	k := l.K
+func multiple(c spc.Chart) string {
+	k, err := monitor.Multiple(c)
 	switch {
-	case k > 0:
-	case l.Probability > 0:
-		k = math.Sqrt2 * math.Erfcinv(l.Probability)
-	case l.ARL0 > 0:
-		k = math.Sqrt2 * math.Erfcinv(1/l.ARL0)
-	default:
-		k = 3
-	}
-	if k == 3 {
+	case err != nil:
+		return "so many"
+	case math.Abs(k-3) < 1e-9:
 		return "three"
 	}
 	return ui.Number(k, 2)
@@ -91,9 +85,9 @@ func Itself(v View, c spc.Chart, press *spc.Press, log []monitor.LimitsInForce) 
 			case c.Kind == spc.CycleSpread:
 				how = "the limits are those of a standard deviation of so many panels"
 			case c.Kind == spc.Individuals && l.Lag1Found:
-				how = "the limits are " + multiple(c.Limits) + " standard deviations of the baseline either side of its mean"
+				how = "the limits are " + multiple(c) + " standard deviations of the baseline either side of its mean"
 			case c.Kind == spc.Individuals:
-				how = "the limits are " + multiple(c.Limits) + " standard deviations either side of the mean, worked out from the changes from each " + one + " to the next"
+				how = "the limits are " + multiple(c) + " standard deviations either side of the mean, worked out from the changes from each " + one + " to the next"
 			}
 			if l.Log {
 				how = "the limits are worked out on logarithms"

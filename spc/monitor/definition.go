@@ -96,16 +96,16 @@ func define(c spc.Chart, cfg Config) (*definition, error) {
 	d.log = d.isComputed && Skewed(d.computed)
 
 	var err error
-	if len(c.Rules) == 0 {
-		d.set = rules.Default()
-	} else if d.set, err = rules.NewSet(c.Rules...); err != nil {
+	if d.set, err = rulesOf(c); err != nil {
 		return nil, bad("%v", err)
 	}
 	d.guard = d.set.Only(rules.BeyondLimits)
 	d.window = max(1, d.set.Window())
 	d.quiet = max(Quiet, d.window)
 
-	d.width = chart.Width{K: c.Limits.K, Probability: c.Limits.Probability}
+	if d.width, err = widthOf(c.Limits, d.set); err != nil {
+		return nil, bad("%v", err)
+	}
 	unit, err := chart.GivenLimits(0, 1, d.width)
 	if err != nil {
 		return nil, bad("%v", err)
