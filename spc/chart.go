@@ -34,7 +34,23 @@ var ChartKinds = []ChartKind{Individuals, MeanRange, MeanSD, MedianRange, Betwee
 
 // WorkedOut is true for the kinds that this release computes.
 func (k ChartKind) WorkedOut() bool {
-	return k == Individuals || k == CycleMean || k == CycleSpread
+	switch k {
+	case Individuals, CycleMean, CycleSpread, EWMAChart, CUSUMChart, ChangePoint:
+		return true
+	}
+	return false
+}
+
+// OfCycles is true of charts whose points are the cycles of a press, not single panels: the cycle charts, and those of a whole
+// press that gather over points (by press, or by nothing).
+func (c Chart) OfCycles() bool {
+	switch c.Kind {
+	case CycleMean, CycleSpread:
+		return true
+	case EWMAChart, CUSUMChart, ChangePoint:
+		return c.Press != "" && (c.By == "" || c.By == "press")
+	}
+	return false
 }
 
 // RuleSetting switches one run rule on; Count 0 means its usual count.

@@ -66,10 +66,7 @@ func Charts(v View, frame ui.Frame, groups []ChartGroup, openSignals int) page.C
 }
 
 func chartRow(v View, c ChartOnList) page.ChartRow {
-	q := QuantityOf(c.Chart.Characteristic, c.Product, v.Lengths)
-	if c.Chart.Kind == spc.CycleSpread {
-		q.Sign = false
-	}
+	q := QuantityOfChart(c.Chart, c.Product, v.Lengths)
 	name := ChartName(c.Chart, q)
 	if !c.Chart.Standard {
 		name += " (" + c.Chart.ID + ")"
@@ -128,13 +125,8 @@ func chartRow(v View, c ChartOnList) page.ChartRow {
 }
 
 func kindWords(k spc.ChartKind) string {
-	switch k {
-	case spc.Individuals:
-		return "single values"
-	case spc.CycleMean:
-		return "cycle means"
-	case spc.CycleSpread:
-		return "cycle spreads"
+	if t, ok := kindTexts[k]; ok {
+		return t.list
 	}
 	return string(k)
 }

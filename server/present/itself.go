@@ -82,6 +82,8 @@ func Itself(v View, c spc.Chart, press *spc.Press, log []monitor.LimitsInForce) 
 		default:
 			how := "the limits are those of a cycle as an individual, from the variation from cycle to cycle"
 			switch {
+			case overTime(c.Kind):
+				how = "centre and standard deviation of its points are those of the baseline"
 			case c.Kind == spc.CycleSpread:
 				how = "the limits are those of a standard deviation of so many panels"
 			case c.Kind == spc.Individuals && l.Lag1Found:
@@ -89,7 +91,7 @@ func Itself(v View, c spc.Chart, press *spc.Press, log []monitor.LimitsInForce) 
 			case c.Kind == spc.Individuals:
 				how = "the limits are " + multiple(c) + " standard deviations either side of the mean, worked out from the changes from each " + one + " to the next"
 			}
-			if l.Log {
+			if l.Log && !overTime(c.Kind) {
 				how = "the limits are worked out on logarithms"
 			}
 			say("From a baseline of %s, pressed %s to %s, %s.", ui.Plural(int64(l.N), one, many), v.Moment(l.BaselineFrom), v.Moment(l.BaselineTo), how)
@@ -106,7 +108,7 @@ func Itself(v View, c spc.Chart, press *spc.Press, log []monitor.LimitsInForce) 
 			out = append(out, ui.Say(readable(note)))
 		}
 	}
-	if c.Kind == spc.CycleMean || c.Kind == spc.CycleSpread {
+	if c.OfCycles() {
 		say("Each mould's own level is taken off before the panels of a cycle are compared, so that a missing mould does not shift the point.")
 	}
 	say("%s", RuleWords(c.Rules))

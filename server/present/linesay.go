@@ -150,6 +150,8 @@ func subject(c spc.Chart, g *store.Signal) string {
 		return "the mean of the cycles on press " + g.Press
 	case c.Kind == spc.CycleSpread:
 		return "the spread inside the cycles on press " + g.Press
+	case overTime(c.Kind):
+		return "the " + kindTexts[c.Kind].list + " of the cycles on press " + g.Press
 	}
 	return "press " + g.Press
 }

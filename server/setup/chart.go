@@ -62,9 +62,10 @@ func readChart(n node) spc.Chart {
 	return c
 }
 
+// readEWMA leaves what is not written at 0: the fold then designs it for the run length wanted.
 func readEWMA(n node) *spc.EWMA {
 	o := n.object("lambda", "l")
-	e := &spc.EWMA{Lambda: 0.2, L: 3}
+	e := &spc.EWMA{}
 	if w, ok := o["lambda"]; ok {
 		if e.Lambda = w.positive(); e.Lambda > 1 {
 			w.bad("lambda lies above 0 and at most at 1, is %g", e.Lambda)
@@ -78,7 +79,7 @@ func readEWMA(n node) *spc.EWMA {
 
 func readCUSUM(n node) *spc.CUSUM {
 	o := n.object("k", "h", "head_start")
-	c := &spc.CUSUM{K: 0.5, H: 5}
+	c := &spc.CUSUM{}
 	if w, ok := o["k"]; ok {
 		c.K = w.positive()
 	}

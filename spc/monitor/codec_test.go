@@ -73,6 +73,7 @@ func TestCodecKeepsEveryField(t *testing.T) {
 	roundTrip(t, (*codec).point)
 	roundTrip(t, (*codec).limits)
 	roundTrip(t, (*codec).figure)
+	roundTrip(t, (*codec).law)
 	roundTrip(t, (*codec).key)
 	roundTrip(t, func(c *codec, s *rules.State) { c.state(s) })
 }

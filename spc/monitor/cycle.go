@@ -262,16 +262,21 @@ func (cy *cycles) settle(i, need int) {
 // hollow appends the open cycle's point.
 func (c *chartState) hollow(list []Point) []Point {
 	p, ok := c.cyclePoint()
-	if !ok || p.unknown {
+	s := c.streams
+	over := gathers(c.def.Kind)
+	if !ok || p.unknown || over && (len(s) == 0 || s[0].law == nil) {
 		return list
 	}
-	s := c.streams
 	pt := Point{Chart: c.def.ID, Stream: "press:" + c.m.cfg.Press.ID, Phase: 1, Need: c.def.need}
 	if len(s) > 0 {
 		pt.Phase, pt.Have = s[0].phase, s[0].have
 		if l := s[0].law; l != nil {
 			pt.Limits, pt.MRLimits, pt.Source, pt.Have, pt.Need = l.at(p.n), l.record.MRLimits, l.record.Source, 0, 0
 		}
+	}
+	if over {
+		at := s[0].course.copied()
+		p.value, pt.Limits = c.def.step(&at, s[0].law, p.value, p.n)
 	}
 	pt.At, pt.Panel, pt.Measurement, pt.Value, pt.N = p.at, p.panel, p.measurement, p.value, p.n
 	pt.Complete, pt.Hollow = p.n == len(c.cyc.moulds), true

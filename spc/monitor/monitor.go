@@ -210,7 +210,7 @@ func (c *chartState) begin(name string) *series {
 	case prefix == "":
 		prefix = "press"
 	}
-	s := &series{c: c, key: name, name: prefix + ":" + name, phase: 1}
+	s := &series{c: c, key: name, name: prefix + ":" + name, phase: 1, course: c.def.over.start()}
 	for _, p := range c.def.posted {
 		if p.Stream == "" || p.Stream == s.name {
 			s.posted = append(s.posted, p)

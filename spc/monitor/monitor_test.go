@@ -20,7 +20,7 @@ func TestNewRefuses(t *testing.T) {
 		"chart ind: is of press \"B\", not of \"A\"":                       func(c *spc.Chart, _ *monitor.Config) { c.Press = "B" },
 		"chart ind: names no characteristic":                               func(c *spc.Chart, _ *monitor.Config) { c.Characteristic = "" },
 		"chart ind: baseline 1; it must be at least 2 points":              func(c *spc.Chart, _ *monitor.Config) { c.Baseline = 1 },
-		"chart ind: by \"probe\"; an individuals chart is by mould":        func(c *spc.Chart, _ *monitor.Config) { c.By = "probe" },
+		"chart ind: by \"probe\"; a chart is by mould":        func(c *spc.Chart, _ *monitor.Config) { c.By = "probe" },
 		"chart ind: by \"mould\" has no meaning here":                      func(c *spc.Chart, _ *monitor.Config) { c.Kind, c.By = spc.CycleMean, "mould" },
 		"chart ind: rules[0]: upwards":                                     func(c *spc.Chart, _ *monitor.Config) { c.Rules = []spc.RuleSetting{{Key: "upwards"}} },
 		"chart ind: the sigma multiple of the limits is -1":                   func(c *spc.Chart, _ *monitor.Config) { c.Limits.K = -1 },

@@ -132,6 +132,12 @@ func scenario(r *rand.Rand) (monitor.Config, []monitor.Observation) {
 		{ID: "spread", Press: "A", Characteristic: "x", Kind: spc.CycleSpread, Baseline: 6 + r.IntN(10), Rules: pick(), Limits: spc.LimitRule{K: 2}},
 		{ID: "dev-spread", Press: "A", Characteristic: "max_deviation_um", Kind: spc.CycleSpread, Baseline: 7, Limits: spc.LimitRule{K: 2}},
 	}
+	charts = append(charts,
+		spc.Chart{ID: "ewma-mould", Press: "A", Characteristic: "x", Kind: spc.EWMAChart, By: "mould", Baseline: 12, EWMA: &spc.EWMA{Lambda: 0.3, L: 2}},
+		spc.Chart{ID: "ewma", Press: "A", Product: "P25", Characteristic: "max_deviation_um", Kind: spc.EWMAChart, Baseline: 9, EWMA: &spc.EWMA{Lambda: 0.2, L: 2}, Limits: spc.LimitRule{Side: "upper"}},
+		spc.Chart{ID: "cusum", Press: "A", Characteristic: "x", Kind: spc.CUSUMChart, By: "press", Baseline: 8, CUSUM: &spc.CUSUM{K: 0.5, H: 3, HeadStart: 1}},
+		spc.Chart{ID: "change", Press: "A", Characteristic: "x", Kind: spc.ChangePoint, By: "lane", Baseline: 20, Limits: spc.LimitRule{ARL0: 60}},
+	)
 	cfg := monitor.Config{Site: "main", Press: p, Charts: charts}
 	for range r.IntN(4) {
 		cfg.Events = append(cfg.Events, event([]string{"mould-change", "plunger-change", "mould-change", "note"}[r.IntN(4)], p.Moulds[r.IntN(len(p.Moulds))], when()))

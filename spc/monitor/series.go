@@ -46,6 +46,7 @@ type series struct {
 	guardFinds []*finding // signals of the guard in this phase
 
 	state   rules.State
+	course  course   // of a chart that gathers over points
 	recent  []string // ring of the panels of the latest judged points
 	judged  int      // points judged under this law
 	prev    float64  // value of the judged point before, for the moving range
@@ -71,7 +72,10 @@ func (s *series) add(p point) {
 	s.begun = true
 	s.takePosted(&p)
 	d := s.c.def
-	if s.law == nil && d.given != nil && !d.cycle {
+	if gathers(d.Kind) {
+		p.unknown = true // until there is a scale
+	}
+	if s.law == nil && d.given != nil && !d.cycle && !gathers(d.Kind) {
 		s.follow(givenLaw(*d.given, 0), spc.Frozen, p, "Given in the chart's definition.")
 	}
 	if !d.cycle {
@@ -167,7 +171,7 @@ func (s *series) release() {
 	s.held, s.have = nil, 0
 	for i := range held {
 		if !held[i].unknown {
-			s.emit(s.point(&held[i]))
+			s.emit(s.point(&held[i], spc.Limits{}))
 		}
 	}
 }
@@ -195,6 +199,7 @@ func (s *series) follow(l *law, source spc.LimitSource, p point, note string) {
 // afresh forgets what rules, moving range and signals remember.
 func (s *series) afresh() {
 	s.state.Reset()
+	s.course = s.c.def.over.start()
 	s.judged, s.hasPrev = 0, false
 	if s.open != nil {
 		s.open.end()
@@ -236,25 +241,29 @@ func (s *series) gather(p *point) {
 // takePosted puts posted limits in force that hold for the next point.
 func (s *series) takePosted(next *point) {
 	for s.nextPosted < len(s.posted) && !s.posted[s.nextPosted].start.After(next.at) {
-		if s.c.cyc != nil && s.law == nil {
-			return // until the moulds have centres
-		}
 		p := &s.posted[s.nextPosted]
+		if s.law == nil && (s.c.cyc != nil || p.Given != nil && gathers(s.c.def.Kind)) {
+			return // until the moulds have centres, or there is a scale
+		}
 		s.nextPosted++
 		baseline := s.gathered[p.id]
 		delete(s.gathered, p.id)
 		var l *law
 		var err error
 		switch {
+		case p.Given != nil && gathers(s.c.def.Kind):
+			l = s.law.given(s.c.def, *p.Given)
 		case p.Given != nil:
 			l = givenLaw(*p.Given, s.moulds())
-		case s.c.cyc == nil:
-			l, err = individualsLaw(s.c.def, baseline)
 		default:
+			withoutGiven := *s.c.def
+			withoutGiven.given = nil
+			if s.c.cyc == nil {
+				l, err = individualsLaw(&withoutGiven, baseline)
+				break
+			}
 			var model chart.CycleModel
 			if model, err = modelOf(baseline); err == nil {
-				withoutGiven := *s.c.def
-				withoutGiven.given = nil
 				l, err = cycleLaw(&withoutGiven, model, baseline, s.moulds())
 			}
 		}
@@ -346,13 +355,18 @@ func (s *series) judge(p *point) {
 	}
 	if p.excluded != "" {
 		s.hasPrev = false
-		s.emit(s.point(p))
+		if !gathers(d.Kind) {
+			s.emit(s.point(p, s.law.at(p.n)))
+		}
 		return
 	}
 	lim := s.law.at(p.n)
+	if gathers(d.Kind) {
+		p.value, lim = d.step(&s.course, s.law, p.value, p.n)
+	}
 	hits := d.set.Step(&s.state, p.value, lim)
 	s.remember(p.panel)
-	mr, hasMR := 0.0, s.hasPrev
+	mr, hasMR := 0.0, s.hasPrev && !gathers(d.Kind)
 	if hasMR {
 		mr = math.Abs(p.value - s.prev)
 		hasMR = finite(mr)
@@ -371,7 +385,7 @@ func (s *series) judge(p *point) {
 	if len(s.c.traces) == 0 {
 		return
 	}
-	pt := s.point(p)
+	pt := s.point(p, lim)
 	pt.MR, pt.HasMR = mr, hasMR
 	if hits.Len() > 0 || jumped {
 		pt.Hits = make([]Hit, 0, hits.Len()+1)
@@ -411,11 +425,11 @@ func (s *series) panels(back int, mask uint64) []string {
 }
 
 // point fills in what a Point shows; limits only where a law is in force.
-func (s *series) point(p *point) Point {
+func (s *series) point(p *point, lim spc.Limits) Point {
 	pt := Point{Chart: s.c.def.ID, Stream: s.name, Phase: s.phase, At: p.at, Panel: p.panel, Measurement: p.measurement, Value: p.value,
 		N: p.n, Complete: s.moulds() == 0 || p.n == s.moulds(), Excluded: p.excluded}
 	if s.law != nil {
-		pt.Limits, pt.MRLimits, pt.Source = s.law.at(p.n), s.law.record.MRLimits, s.law.record.Source
+		pt.Limits, pt.MRLimits, pt.Source = lim, s.law.record.MRLimits, s.law.record.Source
 	}
 	return pt
 }
@@ -439,7 +453,7 @@ func (s *series) pending(list []Point) []Point {
 		if p.unknown {
 			continue
 		}
-		pt := s.point(p)
+		pt := s.point(p, spc.Limits{})
 		pt.Have, pt.Need = have, s.c.def.need
 		if p.excluded != "" {
 			hasPrev = false

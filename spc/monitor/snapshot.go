@@ -12,7 +12,7 @@ import (
 )
 
 // form names the snapshot's form; it changes whenever the state or the way in which it is worked out does.
-const form = "fold-1\n"
+const form = "fold-2\n"
 
 // Snapshot encodes the state: the same state always gives the same bytes. It holds a digest of the definitions, events
 // and posted limits that can have told on it, and a checksum.
@@ -204,6 +204,8 @@ func (c *codec) law(p **law) {
 		*p = &law{}
 	}
 	c.record(&(*p).record)
+	list(c, &(*p).scales, (*codec).scale)
+	c.bool(&(*p).fixed)
 }
 
 // findingOf refers to one of the fold's findings by its place, from 1; 0 is none.
@@ -224,6 +226,9 @@ func (s *series) code(c *codec) {
 	c.int(&s.phase)
 	c.bool(&s.begun)
 	c.law(&s.law)
+	if s.law != nil && gathers(s.c.def.Kind) && len(s.law.scales) == 0 {
+		c.fail()
+	}
 	list(c, &s.held, (*codec).point)
 	c.int(&s.have)
 	c.law(&s.before)
@@ -231,6 +236,7 @@ func (s *series) code(c *codec) {
 	c.int(&s.guardN)
 	list(c, &s.guardFinds, func(c *codec, f **finding) { c.findingOf(s.c.m.findings, f) })
 	c.state(&s.state)
+	c.course(s.c.def, &s.course)
 	list(c, &s.recent, (*codec).string)
 	c.int(&s.judged)
 	c.float(&s.prev)
