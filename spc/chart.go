@@ -35,7 +35,7 @@ var ChartKinds = []ChartKind{Individuals, MeanRange, MeanSD, MedianRange, Betwee
 // WorkedOut is true for the kinds that this release computes.
 func (k ChartKind) WorkedOut() bool {
 	switch k {
-	case Individuals, CycleMean, CycleSpread, EWMAChart, CUSUMChart, ChangePoint:
+	case Individuals, CycleMean, CycleSpread, Group, EWMAChart, CUSUMChart, ChangePoint:
 		return true
 	}
 	return false
@@ -45,7 +45,7 @@ func (k ChartKind) WorkedOut() bool {
 // press that gather over points (by press, or by nothing).
 func (c Chart) OfCycles() bool {
 	switch c.Kind {
-	case CycleMean, CycleSpread:
+	case CycleMean, CycleSpread, Group:
 		return true
 	case EWMAChart, CUSUMChart, ChangePoint:
 		return c.Press != "" && (c.By == "" || c.By == "press")

@@ -119,6 +119,8 @@ func statistic(c spc.Chart, q Quantity) string {
 		return q.Name + ", mean of each cycle" + unit
 	case c.Kind == spc.CycleSpread:
 		return "standard deviation inside each cycle, " + q.Name + unit
+	case c.Kind == spc.Group:
+		return "deviation of " + q.Name + " from its cycle" + unit
 	case c.Kind == spc.ChangePoint:
 		return "likelihood ratio of a step in " + q.Name + ", " + many + unit
 	case overTime(c.Kind):

@@ -19,6 +19,7 @@ var kindTexts = map[spc.ChartKind]kindText{
 	spc.Individuals: {list: "single values"},
 	spc.CycleMean:   {"cycle means", "mean ", ", mean of each cycle"},
 	spc.CycleSpread: {"cycle spreads", "scatter of ", ", scatter inside each cycle"},
+	spc.Group:       {"each mould against its cycle", "deviation from its cycle of ", ", each mould against its cycle"},
 	spc.EWMAChart:   {"moving averages", "moving average of ", ", moving average"},
 	spc.CUSUMChart:  {"cumulative sums", "cumulative sum of ", ", cumulative sum"},
 	spc.ChangePoint: {"steps of unknown size", "likelihood of a step in ", ", steps of unknown size"},
@@ -31,12 +32,22 @@ func QuantityOfChart(c spc.Chart, p *spc.Product, lengths ui.Lengths) Quantity {
 	case spc.CycleSpread:
 		q.Sign = false
 		q.Decimals++
+	case spc.Group:
+		q.Sign = true
 	case spc.EWMAChart:
 		q.Decimals++
 	case spc.CUSUMChart, spc.ChangePoint:
 		q.Unit, q.Factor, q.Decimals, q.Sign = "sd", 1, 2, true
 	}
 	return q
+}
+
+// amountOf writes a plotted value of a chart.
+func amountOf(c spc.Chart, v, sigma float64, in ui.Lengths) string {
+	if q := QuantityOfChart(c, nil, in); q.Unit != ui.UnitName(CharacteristicUnit(c.Characteristic)) && q.Unit != "in" {
+		return q.Text(v)
+	}
+	return Amount(v, c.Characteristic, sigma, in)
 }
 
 // overTime is true of charts whose plotted value rests on all points since the start.

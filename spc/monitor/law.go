@@ -15,6 +15,7 @@ type law struct {
 	// scales, by number of panels, and fixed, limits that do not follow from them, are of charts that gather over points.
 	scales []scale
 	fixed  bool
+	group  *group // of group charts
 }
 
 // at is the limits of a point of n panels.

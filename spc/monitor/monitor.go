@@ -3,6 +3,7 @@ package monitor
 import (
 	"errors"
 	"fmt"
+	"math"
 	"slices"
 	"time"
 
@@ -137,6 +138,12 @@ func (m *Monitor) Add(o *Observation) error {
 			continue
 		}
 		if c.def.cycle {
+			if c.def.Kind == spc.Group && c.def.log {
+				if x <= 0 {
+					continue
+				}
+				x = math.Log(x)
+			}
 			if inCycle && o.Excluded == "" {
 				c.cyc.take(place, x, &p)
 			}
@@ -244,12 +251,20 @@ func (m *Monitor) happen(e spc.Event) {
 			for place, mould := range c.cyc.moulds {
 				if e.Mould == "" || e.Mould == mould {
 					c.cyc.renew(place)
+					if s := c.byPlace[place]; s != nil {
+						// A panel of the old casting in the open cycle is still of its phase.
+						if s.due = c.cyc.holds(place); !s.due {
+							s.newPhase()
+						}
+					}
 				}
 			}
 			// With fewer than half the centres left no cycle has an effect from which new ones could be found.
 			if len(c.streams) > 0 && c.cyc.fitted && 2*c.cyc.known() < len(c.cyc.moulds) {
 				c.closeCycle()
-				c.streams[0].newPhase()
+				for _, s := range c.streams {
+					s.newPhase()
+				}
 				c.cyc.restart()
 			}
 		case c.def.By == "mould":

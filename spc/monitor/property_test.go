@@ -136,6 +136,8 @@ func scenario(r *rand.Rand) (monitor.Config, []monitor.Observation) {
 		spc.Chart{ID: "ewma-mould", Press: "A", Characteristic: "x", Kind: spc.EWMAChart, By: "mould", Baseline: 12, EWMA: &spc.EWMA{Lambda: 0.3, L: 2}},
 		spc.Chart{ID: "ewma", Press: "A", Product: "P25", Characteristic: "max_deviation_um", Kind: spc.EWMAChart, Baseline: 9, EWMA: &spc.EWMA{Lambda: 0.2, L: 2}, Limits: spc.LimitRule{Side: "upper"}},
 		spc.Chart{ID: "cusum", Press: "A", Characteristic: "x", Kind: spc.CUSUMChart, By: "press", Baseline: 8, CUSUM: &spc.CUSUM{K: 0.5, H: 3, HeadStart: 1}},
+		spc.Chart{ID: "group", Press: "A", Characteristic: "x", Kind: spc.Group, Baseline: 8 + r.IntN(20), Rules: pick(), Limits: spc.LimitRule{K: 2}},
+		spc.Chart{ID: "dev-group", Press: "A", Product: "P25", Characteristic: "max_deviation_um", Kind: spc.Group, Baseline: 7, Limits: spc.LimitRule{K: 2, Side: "upper"}},
 		spc.Chart{ID: "change", Press: "A", Characteristic: "x", Kind: spc.ChangePoint, By: "lane", Baseline: 20, Limits: spc.LimitRule{ARL0: 60}},
 	)
 	cfg := monitor.Config{Site: "main", Press: p, Charts: charts}
@@ -245,7 +247,7 @@ func TestArrivalDoesNotMatter(t *testing.T) {
 func TestRestartAfterEveryPanel(t *testing.T) {
 	p := press(4)
 	n := 4 * 75
-	cfg := monitor.Config{Site: "main", Press: p, Charts: []spc.Chart{individuals("mould", 22), cycleChart(spc.CycleMean, 22), cycleChart(spc.CycleSpread, 22)}}
+	cfg := monitor.Config{Site: "main", Press: p, Charts: []spc.Chart{individuals("mould", 22), cycleChart(spc.CycleMean, 22), cycleChart(spc.CycleSpread, 22), cycleChart(spc.Group, 22)}}
 	for i := range cfg.Charts {
 		cfg.Charts[i].Limits.K = 1.5
 	}

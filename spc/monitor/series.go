@@ -32,6 +32,8 @@ type point struct {
 type series struct {
 	c         *chartState
 	key, name string // "7", "mould:7"
+	member    bool   // one mould's deviations on a group chart; its limits are the chart's
+	due       bool   // a phase of the member begins with the next cycle
 	phase     int
 	begun     bool // the phase has a point
 
@@ -104,7 +106,7 @@ func (s *series) settle() {
 	var err error
 	if cy := s.c.cyc; cy != nil {
 		var model chart.CycleModel
-		if held, model, err = cy.fit(held, d.need); err == nil {
+		if held, model, err = cy.fit(held, d.need, d.Kind == spc.Group); err == nil {
 			figures := make([]figure, len(held))
 			for i := range held {
 				p := &held[i]
@@ -114,7 +116,11 @@ func (s *series) settle() {
 				}
 				figures[i] = p.figure()
 			}
-			l, err = cycleLaw(d, model, figures, s.moulds())
+			if d.Kind == spc.Group {
+				l, err = groupLaw(d, model, held, cy.level, s.moulds())
+			} else {
+				l, err = cycleLaw(d, model, figures, s.moulds())
+			}
 			if err != nil {
 				cy.fitted = false
 			}
@@ -149,9 +155,16 @@ func (s *series) settle() {
 	s.law.record.KnownAt = known
 	s.c.m.log[len(s.c.m.log)-1].KnownAt = known
 	for i := range held {
+		if p := &held[i]; l.group != nil {
+			p.value = d.plotted(p.row, l, 0)
+		}
 		s.judge(&held[i])
 	}
-	s.guardFinds = nil
+	for _, t := range s.c.streams {
+		if t == s || t.member {
+			t.guardFinds = nil
+		}
+	}
 }
 
 // noLimits says in words why a baseline gives no limits.
@@ -193,6 +206,11 @@ func (s *series) follow(l *law, source spc.LimitSource, p point, note string) {
 	}
 	s.law = l
 	s.afresh()
+	if l.group != nil {
+		for _, m := range s.c.streams[1:] {
+			m.afresh()
+		}
+	}
 	s.c.m.log = append(s.c.m.log, *r)
 }
 
@@ -214,7 +232,7 @@ func (s *series) newPhase() {
 	}
 	s.release()
 	s.afresh()
-	if s.law != nil {
+	if s.law != nil && !s.member {
 		s.before = s.law
 	}
 	s.law, s.begun = nil, false
@@ -253,6 +271,10 @@ func (s *series) takePosted(next *point) {
 		switch {
 		case p.Given != nil && gathers(s.c.def.Kind):
 			l = s.law.given(s.c.def, *p.Given)
+		case p.Given != nil && s.law != nil && s.law.group != nil:
+			l = givenLaw(*p.Given, s.moulds())
+			l.group, l.fixed = s.law.group, true
+			l.record.SigmaWithin, l.record.Log = s.law.record.SigmaWithin, s.law.record.Log
 		case p.Given != nil:
 			l = givenLaw(*p.Given, s.moulds())
 		default:
@@ -263,7 +285,9 @@ func (s *series) takePosted(next *point) {
 				break
 			}
 			var model chart.CycleModel
-			if model, err = modelOf(baseline); err == nil {
+			if model, err = modelOf(baseline); err == nil && s.c.def.Kind == spc.Group {
+				l, err = groupLaw(&withoutGiven, model, nil, s.c.cyc.level, s.moulds())
+			} else if err == nil {
 				l, err = cycleLaw(&withoutGiven, model, baseline, s.moulds())
 			}
 		}
@@ -289,6 +313,10 @@ func (s *series) takePosted(next *point) {
 // guard judges a point that waits for provisional limits by those of the phase before, about the new centre.
 func (s *series) guard(p *point) {
 	d := s.c.def
+	if d.Kind == spc.Group {
+		s.guardGroup(p)
+		return
+	}
 	if p.unknown || s.moulds() > 0 && len(p.row) != s.moulds() {
 		return
 	}
@@ -353,6 +381,10 @@ func (s *series) judge(p *point) {
 	if d.cycle {
 		s.gather(p)
 	}
+	if s.law.group != nil {
+		s.judgeGroup(p)
+		return
+	}
 	if p.excluded != "" {
 		s.hasPrev = false
 		if !gathers(d.Kind) {
@@ -364,9 +396,15 @@ func (s *series) judge(p *point) {
 	if gathers(d.Kind) {
 		p.value, lim = d.step(&s.course, s.law, p.value, p.n)
 	}
+	s.judgeAt(p, lim)
+}
+
+// judgeAt puts a point before its limits, opens, extends or ends the signal and emits it.
+func (s *series) judgeAt(p *point, lim spc.Limits) {
+	d := s.c.def
 	hits := d.set.Step(&s.state, p.value, lim)
 	s.remember(p.panel)
-	mr, hasMR := 0.0, s.hasPrev && !gathers(d.Kind)
+	mr, hasMR := 0.0, s.hasPrev && !gathers(d.Kind) && !s.member
 	if hasMR {
 		mr = math.Abs(p.value - s.prev)
 		hasMR = finite(mr)

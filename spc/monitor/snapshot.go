@@ -104,12 +104,20 @@ func (m *Monitor) codeBody(c *codec) {
 		streams := c.size(len(cs.streams))
 		for i := 0; i < streams && !c.failed; i++ {
 			var key string
+			var member bool
 			if !c.reading {
-				key = cs.streams[i].key
+				key, member = cs.streams[i].key, cs.streams[i].member
 			}
 			c.string(&key)
-			if c.reading {
+			c.bool(&member)
+			switch place, ok := m.places[key]; {
+			case !c.reading:
+			case !member:
 				cs.begin(key)
+			case ok && cs.def.Kind == spc.Group && i > 0:
+				cs.member(place)
+			default:
+				c.fail()
 			}
 			if i < len(cs.streams) {
 				cs.streams[i].code(c)
@@ -140,6 +148,10 @@ func (cy *cycles) code(c *codec) {
 		c.int(&cy.n[i])
 	}
 	c.int(&cy.castings)
+	list(c, &cy.of, (*codec).int)
+	if len(cy.of) != cy.castings {
+		c.fail()
+	}
 	c.bool(&cy.fitted)
 	c.float(&cy.level)
 	c.floats(cy.centres)
@@ -206,6 +218,7 @@ func (c *codec) law(p **law) {
 	c.record(&(*p).record)
 	list(c, &(*p).scales, (*codec).scale)
 	c.bool(&(*p).fixed)
+	c.group(&(*p).group)
 }
 
 // findingOf refers to one of the fold's findings by its place, from 1; 0 is none.
@@ -225,13 +238,30 @@ func (c *codec) findingOf(all []*finding, p **finding) {
 func (s *series) code(c *codec) {
 	c.int(&s.phase)
 	c.bool(&s.begun)
-	c.law(&s.law)
+	c.bool(&s.due)
+	if s.member {
+		// Its limits are the chart's.
+		has := s.law != nil
+		c.bool(&has)
+		if c.reading && has {
+			s.law = s.c.streams[0].law
+		}
+	} else {
+		c.law(&s.law)
+	}
+	for _, l := range []*law{s.law, s.before} {
+		if l != nil && s.c.def.Kind == spc.Group && (l.group == nil || len(l.group.z) <= s.moulds() || len(l.group.own) > 0 && len(l.group.own) < s.moulds()) {
+			c.fail()
+		}
+	}
 	if s.law != nil && gathers(s.c.def.Kind) && len(s.law.scales) == 0 {
 		c.fail()
 	}
 	list(c, &s.held, (*codec).point)
 	c.int(&s.have)
-	c.law(&s.before)
+	if !s.member {
+		c.law(&s.before)
+	}
 	c.float(&s.guardSum)
 	c.int(&s.guardN)
 	list(c, &s.guardFinds, func(c *codec, f **finding) { c.findingOf(s.c.m.findings, f) })
