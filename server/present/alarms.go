@@ -145,7 +145,7 @@ func (d spreadOf) PDF(x float64) float64 {
 // lawOf is the law of a chart whose limits are known; false where they rest on nothing from which one could be told.
 func lawOf(c spc.Chart, l *monitor.LimitsInForce) (law, bool) {
 	lim := l.Limits
-	if overTime(c.Kind) || c.Kind == spc.Group {
+	if overTime(c.Kind) || allTerms(c.Kind) || c.Kind == spc.Group {
 		return law{}, false // points that hang together have no law of their own, and the farthest of several is no normal point
 	}
 	if l.Refused != "" || !lim.HasCentre || !(lim.Sigma > 0) || !lim.HasLower && !lim.HasUpper {

@@ -98,7 +98,7 @@ func ChartName(c spc.Chart, q Quantity) string {
 	switch {
 	case c.Gauge != "":
 		return "Master checks, " + q.Name + kindTexts[c.Kind].after
-	case overTime(c.Kind) && c.OfCycles():
+	case (overTime(c.Kind) || allTerms(c.Kind)) && c.OfCycles():
 		return name + " of the cycles"
 	}
 	if c.By != "" && c.By != "press" && c.By != "gauge" {
@@ -121,6 +121,8 @@ func statistic(c spc.Chart, q Quantity) string {
 		return "standard deviation inside each cycle, " + q.Name + unit
 	case c.Kind == spc.Group:
 		return "deviation of " + q.Name + " from its cycle" + unit
+	case allTerms(c.Kind):
+		return kindTexts[c.Kind].of + q.Name + ", " + many
 	case c.Kind == spc.ChangePoint:
 		return "likelihood ratio of a step in " + q.Name + ", " + many + unit
 	case overTime(c.Kind):

@@ -82,6 +82,8 @@ func Itself(v View, c spc.Chart, press *spc.Press, log []monitor.LimitsInForce) 
 		default:
 			how := "the limits are those of a cycle as an individual, from the variation from cycle to cycle"
 			switch {
+			case allTerms(c.Kind):
+				how = "means and covariances of the terms are those of the baseline"
 			case c.Kind == spc.Group:
 				how = "the limits are those of the farthest of so many moulds from their own mean"
 			case overTime(c.Kind):
@@ -93,7 +95,7 @@ func Itself(v View, c spc.Chart, press *spc.Press, log []monitor.LimitsInForce) 
 			case c.Kind == spc.Individuals:
 				how = "the limits are " + multiple(c) + " standard deviations either side of the mean, worked out from the changes from each " + one + " to the next"
 			}
-			if l.Log && !overTime(c.Kind) && c.Kind != spc.Group {
+			if l.Log && !allTerms(c.Kind) && !overTime(c.Kind) && c.Kind != spc.Group {
 				how = "the limits are worked out on logarithms"
 			}
 			say("From a baseline of %s, pressed %s to %s, %s.", ui.Plural(int64(l.N), one, many), v.Moment(l.BaselineFrom), v.Moment(l.BaselineTo), how)

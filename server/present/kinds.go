@@ -22,6 +22,8 @@ var kindTexts = map[spc.ChartKind]kindText{
 	spc.Group:       {"each mould against its cycle", "deviation from its cycle of ", ", each mould against its cycle"},
 	spc.EWMAChart:   {"moving averages", "moving average of ", ", moving average"},
 	spc.CUSUMChart:  {"cumulative sums", "cumulative sum of ", ", cumulative sum"},
+	spc.TSquared:    {"all shape terms together", "T² of the ", ", all terms together"},
+	spc.MEWMA:       {"moving averages of all shape terms", "T² of the moving average of the ", ", moving average of all terms together"},
 	spc.ChangePoint: {"steps of unknown size", "likelihood of a step in ", ", steps of unknown size"},
 }
 
@@ -38,6 +40,8 @@ func QuantityOfChart(c spc.Chart, p *spc.Product, lengths ui.Lengths) Quantity {
 		q.Decimals++
 	case spc.CUSUMChart, spc.ChangePoint:
 		q.Unit, q.Factor, q.Decimals, q.Sign = "sd", 1, 2, true
+	case spc.TSquared, spc.MEWMA:
+		q = Quantity{Name: "shape", Factor: 1, Decimals: 1}
 	}
 	return q
 }
@@ -54,6 +58,9 @@ func amountOf(c spc.Chart, v, sigma float64, in ui.Lengths) string {
 func overTime(k spc.ChartKind) bool {
 	return k == spc.EWMAChart || k == spc.CUSUMChart || k == spc.ChangePoint
 }
+
+// allTerms is true of charts of several terms at once.
+func allTerms(k spc.ChartKind) bool { return k == spc.TSquared || k == spc.MEWMA }
 
 // nearly tells limits that come nearer to those they settle at from point to point, so little that a drawing shows no step.
 func nearly(a, b spc.Limits) bool {

@@ -150,6 +150,8 @@ func subject(c spc.Chart, g *store.Signal) string {
 		return "the mean of the cycles on press " + g.Press
 	case c.Kind == spc.CycleSpread:
 		return "the spread inside the cycles on press " + g.Press
+	case allTerms(c.Kind):
+		return "the shape of the cycles on press " + g.Press
 	case overTime(c.Kind):
 		return "the " + kindTexts[c.Kind].list + " of the cycles on press " + g.Press
 	}
@@ -160,6 +162,8 @@ func subject(c spc.Chart, g *store.Signal) string {
 func lies(c spc.Chart, g *store.Signal) string {
 	what := Characteristic(c.Characteristic)
 	switch kind, _ := split(g.Stream); {
+	case allTerms(c.Kind):
+		what = kindTexts[c.Kind].of + "shape"
 	case c.Kind == spc.Group:
 		what += " against its cycle"
 	case overTime(c.Kind) && kind != "press":

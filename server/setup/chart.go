@@ -1,6 +1,9 @@
 package setup
 
-import "sagwatch/spc"
+import (
+	"sagwatch/spc"
+	"sagwatch/spc/monitor"
+)
 
 // ruleKeys are the run rules in plain words.
 var ruleKeys = []string{"beyond-limits", "run-one-side", "trend", "alternating", "two-of-three-beyond-2s",
@@ -32,7 +35,9 @@ func readChart(n node) spc.Chart {
 	}
 	if v, ok := f["characteristic"]; ok {
 		c.Characteristic = v.id()
-	} else if c.Kind != spc.TSquared && c.Kind != spc.MEWMA {
+	} else if c.Kind == spc.TSquared || c.Kind == spc.MEWMA {
+		c.Characteristic = monitor.Shape
+	} else {
 		n.bad("characteristic is missing")
 	}
 	if v, ok := f["by"]; ok {

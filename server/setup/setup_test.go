@@ -282,6 +282,7 @@ func TestChartsThatCannotBeFollowed(t *testing.T) {
 	}
 	require.NoError(t, read("kind: cusum, cusum: {k: 0.5}, limits: {arl0: 400}"))
 	require.NoError(t, read("kind: ewma, by: lane"))
+	require.ErrorContains(t, read("kind: t2"), "shape") // all terms together, not the radius
 	require.ErrorContains(t, read("kind: change-point, limits: {arl0: 100000}"), "50 to 2000")
 	require.ErrorContains(t, read("kind: individuals, by: probe"), "by mould, press, lane or gauge")
 	require.ErrorContains(t, read("kind: individuals, limits: {arl0: 5000}, rules: [beyond-limits, {run-one-side: 5}]"), "run length")

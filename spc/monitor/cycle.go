@@ -164,6 +164,10 @@ func (c *chartState) closeCycle() {
 			for i, v := range cy.now {
 				p.row[i] = chart.StreamValue{Stream: v.casting, Value: v.x}
 			}
+			p.vec = nil
+			if len(c.rest) > 0 {
+				p.vec = c.readings()
+			}
 			if len(cy.now) == len(cy.moulds) {
 				cy.whole++
 				for _, v := range cy.now {
@@ -172,10 +176,15 @@ func (c *chartState) closeCycle() {
 			}
 		} else {
 			cy.gather(p.effect, c.def.need)
+			for k, cy := range c.rest {
+				cy.gather(c.effects[k], c.def.need)
+			}
 		}
 		c.series().add(p)
 	}
-	cy.now = cy.now[:0]
+	for _, cy := range c.terms {
+		cy.now = cy.now[:0]
+	}
 	for _, s := range c.streams {
 		if s.due {
 			s.due = false
@@ -227,6 +236,12 @@ func (c *chartState) cyclePoint() (point, bool) {
 	}
 	if c.def.Kind == spc.Group {
 		c.deviations(&p)
+	}
+	if several(c.def.Kind) {
+		if cy.fitted && !c.means(&p) {
+			return point{}, false
+		}
+		p.value = 0
 	}
 	return p, finite(p.value)
 }
@@ -313,7 +328,7 @@ func (c *chartState) hollow(list []Point) []Point {
 	p, ok := c.cyclePoint()
 	s := c.streams
 	over := gathers(c.def.Kind)
-	if !ok || p.unknown || over && (len(s) == 0 || s[0].law == nil) {
+	if !ok || p.unknown || several(c.def.Kind) || over && (len(s) == 0 || s[0].law == nil) {
 		return list
 	}
 	pt := Point{Chart: c.def.ID, Stream: "press:" + c.m.cfg.Press.ID, Phase: 1, Need: c.def.need}

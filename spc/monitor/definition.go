@@ -84,7 +84,7 @@ func define(c spc.Chart, cfg Config) (*definition, error) {
 	switch {
 	case c.ID == "":
 		return nil, bad("has no id")
-	case c.Characteristic == "":
+	case c.Characteristic == "" && !several(c.Kind):
 		return nil, bad("names no characteristic")
 	case cfg.Press == nil && c.Gauge != cfg.Gauge:
 		return nil, bad("is of gauge %q, not of %q", c.Gauge, cfg.Gauge)
@@ -115,7 +115,13 @@ func define(c spc.Chart, cfg Config) (*definition, error) {
 	if d.set, err = rulesOf(c); err != nil {
 		return nil, bad("%v", err)
 	}
-	if gathers(c.Kind) {
+	if several(c.Kind) {
+		if err := shapeOnly(c); err != nil {
+			return nil, bad("%v", err)
+		}
+		d.Characteristic, d.isComputed = Shape, false
+	}
+	if derived(c.Kind) {
 		// Its points hang together: runs among them say nothing more.
 		d.set = rules.Default()
 	}
@@ -177,7 +183,7 @@ func define(c spc.Chart, cfg Config) (*definition, error) {
 
 // ofCycles is true of charts whose points are cycles: the cycle charts, and those of a whole press that gather over points.
 func ofCycles(c spc.Chart, cfg Config) bool {
-	if gathers(c.Kind) && (cfg.Press == nil || len(cfg.Press.Moulds) < 2) {
+	if derived(c.Kind) && (cfg.Press == nil || len(cfg.Press.Moulds) < 2) {
 		return false // a press of one mould has no cycles; its panels stand for them
 	}
 	return c.OfCycles()
@@ -222,6 +228,16 @@ func usable(l spc.Limits) error {
 		return fmt.Errorf("the lower limit equals the upper")
 	}
 	return nil
+}
+
+// has tells whether the observation can make or join a point of the chart.
+func (d *definition) has(o *Observation) bool {
+	if several(d.Kind) {
+		var row [16]float64
+		return d.row(o, row[:])
+	}
+	_, ok := d.value(o)
+	return ok
 }
 
 // value is the observation's value of the chart's characteristic.

@@ -86,6 +86,13 @@
 // deviation counts as much more as what is gathered then varies more. Settings that a definition leaves open are designed
 // for a shift of one standard deviation. Their points hang together, so beyond-limits is their only rule.
 //
+// # Charts of several terms
+//
+// T2 and the multivariate moving average (t2, mewma) of the shape terms are of single panels by mould, lane or gauge, or of the
+// cycle means by press, each term with its moulds' own centres. Mean and covariance are those of the baseline; in a cycle of fewer
+// panels each term's deviation counts as much less as its own standard deviation is greater. Evidence names the terms that
+// drive a signal. They too make no points until there is a baseline, and have beyond-limits as their only rule.
+//
 // # Moving range
 //
 // A moving range beyond its upper limit (normal ranges of two, k sigma or probability as the chart's) marks the point

@@ -305,7 +305,9 @@ func (s *series) guardGroup(p *point) {
 		own.row, own.guard, own.value, own.n = nil, nil, written(v), cy.devsN[i]
 		var st rules.State
 		if hits := d.guard.Step(&st, own.value, one); hits.Len() > 0 {
-			p.hit = hits.All()[0].Side
+			if d.Quiet {
+				continue
+			}
 			m.recent, m.judged = append(m.recent[:0], own.panel), 1
 			m.signal(&own, one, hits.All(), true)
 			m.judged = 0

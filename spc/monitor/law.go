@@ -3,6 +3,7 @@ package monitor
 import (
 	"fmt"
 	"math"
+	"slices"
 
 	"sagwatch/spc"
 	"sagwatch/spc/chart"
@@ -16,6 +17,7 @@ type law struct {
 	scales []scale
 	fixed  bool
 	group  *group // of group charts
+	terms  *terms // of charts of several terms
 }
 
 // at is the limits of a point of n panels.
@@ -32,9 +34,10 @@ type figure struct {
 	mean   float64
 	spread float64
 	n      int
+	vec    []float64 // of several terms
 }
 
-func (p *point) figure() figure { return figure{p.value, p.mean, p.spread, p.n} }
+func (p *point) figure() figure { return figure{p.value, p.mean, p.spread, p.n, slices.Clone(p.vec)} }
 
 // individualsLaw works out the limits of single values from a baseline in order.
 func individualsLaw(d *definition, baseline []figure) (*law, error) {

@@ -41,7 +41,11 @@ type chartState struct {
 	streams []*series // in order of first panels
 	byPlace []*series // of moulds that the press has
 	byName  map[string]*series
-	cyc     *cycles // cycle charts only
+	cyc     *cycles   // cycle charts only
+	terms   []*cycles // cyc, and those of the terms after the first where there are several, of the same panels
+	rest    []*cycles // terms without the first
+	vec     []float64 // scratch: terms of a point, and effects of the terms after the first
+	effects []float64
 	traces  []trace
 }
 
@@ -91,6 +95,10 @@ func New(c Config) (*Monitor, error) {
 		cs := &chartState{m: m, def: d, byName: map[string]*series{}, byPlace: make([]*series, moulds)}
 		if d.cycle {
 			cs.cyc = newCycles(c.Press.Moulds)
+			for i := 1; several(d.Kind) && i < len(shapeTerms); i++ {
+				cs.rest = append(cs.rest, newCycles(c.Press.Moulds))
+			}
+			cs.terms = append([]*cycles{cs.cyc}, cs.rest...)
 		}
 		m.charts = append(m.charts, cs)
 	}
@@ -133,6 +141,10 @@ func (m *Monitor) Add(o *Observation) error {
 		if c.def.Product != "" && c.def.Product != o.Product {
 			continue
 		}
+		if several(c.def.Kind) {
+			c.takeTerms(o, place, inCycle, p)
+			continue
+		}
 		x, ok := c.def.value(o)
 		if !ok {
 			continue
@@ -157,13 +169,34 @@ func (m *Monitor) Add(o *Observation) error {
 	return nil
 }
 
+// takeTerms takes the next observation's terms.
+func (c *chartState) takeTerms(o *Observation, place int, inCycle bool, p point) {
+	var row [16]float64
+	if !c.def.row(o, row[:]) {
+		return
+	}
+	if c.def.cycle {
+		if inCycle && o.Excluded == "" {
+			for k, cy := range c.terms {
+				cy.take(place, row[k], &p)
+			}
+		}
+		return
+	}
+	if s := c.stream(o, place); s != nil {
+		c.vec = append(c.vec[:0], row[:len(shapeTerms)]...)
+		p.vec = c.vec
+		s.add(p)
+	}
+}
+
 // cycled tells whether a cycle chart of the press can use the observation. One that none can, such as a panel's dimensions
 // from a second gauge, which come at a time of their own, says nothing about the order in which the table brought its
 // moulds round.
 func (m *Monitor) cycled(o *Observation) bool {
 	for _, c := range m.charts {
 		if c.def.cycle {
-			if _, ok := c.def.value(o); ok {
+			if c.def.has(o) {
 				return true
 			}
 		}
@@ -245,12 +278,16 @@ func (m *Monitor) happen(e spc.Event) {
 				s.newPhase()
 			}
 			if c.cyc != nil {
-				c.cyc.restart()
+				for _, cy := range c.terms {
+					cy.restart()
+				}
 			}
 		case c.cyc != nil:
 			for place, mould := range c.cyc.moulds {
 				if e.Mould == "" || e.Mould == mould {
-					c.cyc.renew(place)
+					for _, cy := range c.terms {
+						cy.renew(place)
+					}
 					if s := c.byPlace[place]; s != nil {
 						// A panel of the old casting in the open cycle is still of its phase.
 						if s.due = c.cyc.holds(place); !s.due {
@@ -265,7 +302,9 @@ func (m *Monitor) happen(e spc.Event) {
 				for _, s := range c.streams {
 					s.newPhase()
 				}
-				c.cyc.restart()
+				for _, cy := range c.terms {
+					cy.restart()
+				}
 			}
 		case c.def.By == "mould":
 			for _, s := range c.streams {

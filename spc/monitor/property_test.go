@@ -138,6 +138,9 @@ func scenario(r *rand.Rand) (monitor.Config, []monitor.Observation) {
 		spc.Chart{ID: "cusum", Press: "A", Characteristic: "x", Kind: spc.CUSUMChart, By: "press", Baseline: 8, CUSUM: &spc.CUSUM{K: 0.5, H: 3, HeadStart: 1}},
 		spc.Chart{ID: "group", Press: "A", Characteristic: "x", Kind: spc.Group, Baseline: 8 + r.IntN(20), Rules: pick(), Limits: spc.LimitRule{K: 2}},
 		spc.Chart{ID: "dev-group", Press: "A", Product: "P25", Characteristic: "max_deviation_um", Kind: spc.Group, Baseline: 7, Limits: spc.LimitRule{K: 2, Side: "upper"}},
+		spc.Chart{ID: "shape", Press: "A", Kind: spc.TSquared, Baseline: 14, Limits: spc.LimitRule{K: 2}},
+		spc.Chart{ID: "shape-mould", Press: "A", Kind: spc.TSquared, By: "mould", Baseline: 15, Limits: spc.LimitRule{K: 2}},
+		spc.Chart{ID: "shape-drift", Press: "A", Kind: spc.MEWMA, Baseline: 14, EWMA: &spc.EWMA{Lambda: 0.4}, Limits: spc.LimitRule{K: 2}},
 		spc.Chart{ID: "change", Press: "A", Characteristic: "x", Kind: spc.ChangePoint, By: "lane", Baseline: 20, Limits: spc.LimitRule{ARL0: 60}},
 	)
 	cfg := monitor.Config{Site: "main", Press: p, Charts: charts}
@@ -164,6 +167,11 @@ func scenario(r *rand.Rand) (monitor.Config, []monitor.Observation) {
 		o := observation(p, i, x)
 		if r.IntN(4) > 0 {
 			o.Values.Set(spc.MaxDeviationUM, 100*math.Exp(0.3*r.NormFloat64()))
+		}
+		if r.IntN(10) > 0 {
+			for _, c := range []spc.Computed{spc.RadiusMM, spc.TwofoldUM, spc.TwistUM, spc.Cubic1UM, spc.Cubic2UM, spc.Cubic3UM, spc.Cubic4UM, spc.Bow4UM} {
+				o.Values.Set(c, 10+level+float64(i%len(p.Moulds))+r.NormFloat64())
+			}
 		}
 		switch r.IntN(25) {
 		case 0:

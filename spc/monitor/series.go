@@ -3,6 +3,7 @@ package monitor
 import (
 	"fmt"
 	"math"
+	"slices"
 	"time"
 
 	"sagwatch/spc"
@@ -23,6 +24,7 @@ type point struct {
 	effect, mean, spread float64
 	row                  []chart.StreamValue
 	unknown              bool
+	vec                  []float64 // of several terms: their values, or means; of a cycle that waits for centres readings
 	// guard is what a held point was judged by while it waited; hit whether it was beyond.
 	guard *spc.Limits
 	hit   rules.Side
@@ -48,10 +50,12 @@ type series struct {
 	guardFinds []*finding // signals of the guard in this phase
 
 	state   rules.State
-	course  course   // of a chart that gathers over points
-	recent  []string // ring of the panels of the latest judged points
-	judged  int      // points judged under this law
-	prev    float64  // value of the judged point before, for the moving range
+	course  course    // of a chart that gathers over points
+	average average   // of several terms
+	at      []float64 // scratch: the terms that the point at hand was judged by
+	recent  []string  // ring of the panels of the latest judged points
+	judged  int       // points judged under this law
+	prev    float64   // value of the judged point before, for the moving range
 	hasPrev bool
 	open    *finding
 	quiet   int
@@ -74,10 +78,10 @@ func (s *series) add(p point) {
 	s.begun = true
 	s.takePosted(&p)
 	d := s.c.def
-	if gathers(d.Kind) {
+	if derived(d.Kind) {
 		p.unknown = true // until there is a scale
 	}
-	if s.law == nil && d.given != nil && !d.cycle && !gathers(d.Kind) {
+	if s.law == nil && d.given != nil && !d.cycle && !derived(d.Kind) {
 		s.follow(givenLaw(*d.given, 0), spc.Frozen, p, "Given in the chart's definition.")
 	}
 	if !d.cycle {
@@ -93,6 +97,9 @@ func (s *series) add(p point) {
 			s.have++
 		}
 	}
+	if !d.cycle {
+		p.vec = slices.Clone(p.vec) // which is scratch
+	}
 	s.held = append(s.held, p)
 	if s.have >= d.need || s.moulds() > 0 && len(s.held) >= 2*d.need {
 		s.settle()
@@ -104,7 +111,18 @@ func (s *series) settle() {
 	d, held := s.c.def, s.held
 	var l *law
 	var err error
-	if cy := s.c.cyc; cy != nil {
+	if cy := s.c.cyc; cy != nil && several(d.Kind) {
+		var models []chart.CycleModel
+		if held, models, err = s.c.fitTerms(held, d.need); err == nil {
+			if l, err = termsLaw(d, rowsOf(held), models, s.moulds()); err != nil {
+				for _, cy := range s.c.terms {
+					cy.fitted = false
+				}
+			}
+		}
+	} else if several(d.Kind) {
+		l, err = termsLaw(d, rowsOf(held), nil, 0)
+	} else if cy != nil {
 		var model chart.CycleModel
 		if held, model, err = cy.fit(held, d.need, d.Kind == spc.Group); err == nil {
 			figures := make([]figure, len(held))
@@ -139,8 +157,8 @@ func (s *series) settle() {
 		s.c.m.log = append(s.c.m.log, LimitsInForce{Chart: d.ID, Stream: s.name, Phase: s.phase, Source: spc.Provisional, From: last.at,
 			FromPanel: last.panel, Measurement: last.measurement, KnownAt: last.at, N: s.have, Refused: noLimits(err)})
 		s.release()
-		if s.c.cyc != nil {
-			s.c.cyc.forgetWhole()
+		for _, cy := range s.c.terms {
+			cy.forgetWhole()
 		}
 		return
 	}
@@ -165,6 +183,17 @@ func (s *series) settle() {
 			t.guardFinds = nil
 		}
 	}
+}
+
+// rowsOf are the terms of held points, excluded ones left out.
+func rowsOf(held []point) [][]float64 {
+	rows := make([][]float64, 0, len(held))
+	for i := range held {
+		if held[i].excluded == "" {
+			rows = append(rows, held[i].vec)
+		}
+	}
+	return rows
 }
 
 // noLimits says in words why a baseline gives no limits.
@@ -217,7 +246,7 @@ func (s *series) follow(l *law, source spc.LimitSource, p point, note string) {
 // afresh forgets what rules, moving range and signals remember.
 func (s *series) afresh() {
 	s.state.Reset()
-	s.course = s.c.def.over.start()
+	s.course, s.average = s.c.def.over.start(), average{}
 	s.judged, s.hasPrev = 0, false
 	if s.open != nil {
 		s.open.end()
@@ -260,7 +289,7 @@ func (s *series) gather(p *point) {
 func (s *series) takePosted(next *point) {
 	for s.nextPosted < len(s.posted) && !s.posted[s.nextPosted].start.After(next.at) {
 		p := &s.posted[s.nextPosted]
-		if s.law == nil && (s.c.cyc != nil || p.Given != nil && gathers(s.c.def.Kind)) {
+		if s.law == nil && (s.c.cyc != nil || p.Given != nil && derived(s.c.def.Kind)) {
 			return // until the moulds have centres, or there is a scale
 		}
 		s.nextPosted++
@@ -269,6 +298,8 @@ func (s *series) takePosted(next *point) {
 		var l *law
 		var err error
 		switch {
+		case p.Given != nil && several(s.c.def.Kind):
+			l = s.law.givenTerms(*p.Given)
 		case p.Given != nil && gathers(s.c.def.Kind):
 			l = s.law.given(s.c.def, *p.Given)
 		case p.Given != nil && s.law != nil && s.law.group != nil:
@@ -280,6 +311,16 @@ func (s *series) takePosted(next *point) {
 		default:
 			withoutGiven := *s.c.def
 			withoutGiven.given = nil
+			if several(s.c.def.Kind) {
+				rows := make([][]float64, len(baseline))
+				for i, f := range baseline {
+					rows[i] = f.vec
+				}
+				if l, err = termsLaw(&withoutGiven, rows, nil, 0); err == nil && s.law != nil && len(s.law.terms.base.Mean) == len(l.terms.base.Mean) {
+					l.terms.ratio = s.law.terms.ratio
+				}
+				break
+			}
 			if s.c.cyc == nil {
 				l, err = individualsLaw(&withoutGiven, baseline)
 				break
@@ -333,7 +374,9 @@ func (s *series) guard(p *point) {
 			p.guard = &lim
 			var st rules.State
 			hits := d.guard.Step(&st, p.value, lim)
-			if hits.Len() > 0 {
+			if hits.Len() > 0 && d.Quiet {
+				p.hit = hits.All()[0].Side
+			} else if hits.Len() > 0 {
 				p.hit = hits.All()[0].Side
 				s.recent = append(s.recent[:0], p.panel)
 				s.judged = 1
@@ -387,12 +430,18 @@ func (s *series) judge(p *point) {
 	}
 	if p.excluded != "" {
 		s.hasPrev = false
-		if !gathers(d.Kind) {
+		if !derived(d.Kind) {
 			s.emit(s.point(p, s.law.at(p.n)))
 		}
 		return
 	}
 	lim := s.law.at(p.n)
+	if several(d.Kind) {
+		var err error
+		if p.value, lim, s.at, err = d.stepTerms(&s.average, s.law, p.vec, p.n); err != nil {
+			return // too far off to be worked with
+		}
+	}
 	if gathers(d.Kind) {
 		p.value, lim = d.step(&s.course, s.law, p.value, p.n)
 	}
@@ -404,7 +453,7 @@ func (s *series) judgeAt(p *point, lim spc.Limits) {
 	d := s.c.def
 	hits := d.set.Step(&s.state, p.value, lim)
 	s.remember(p.panel)
-	mr, hasMR := 0.0, s.hasPrev && !gathers(d.Kind) && !s.member
+	mr, hasMR := 0.0, s.hasPrev && !derived(d.Kind) && !s.member
 	if hasMR {
 		mr = math.Abs(p.value - s.prev)
 		hasMR = finite(mr)
@@ -412,7 +461,7 @@ func (s *series) judgeAt(p *point, lim spc.Limits) {
 	s.prev, s.hasPrev = p.value, true
 	mrl := &s.law.record.MRLimits
 	jumped := hasMR && mrl.HasUpper && mr > mrl.Upper && d.set.On(rules.BeyondLimits)
-	if hits.Len() > 0 {
+	if hits.Len() > 0 && !d.Quiet {
 		s.signal(p, lim, hits.All(), false)
 	} else {
 		s.calm()

@@ -54,8 +54,12 @@ func (s *series) signal(p *point, lim spc.Limits, hits []rules.Hit, guard bool) 
 	if !p.at.Before(f.LastAt) {
 		f.LastPanel, f.LastAt = p.panel, p.at
 	}
+	why := ""
+	if several(s.c.def.Kind) && s.law != nil {
+		why = ": " + s.c.def.drivers(s.law, s.at)
+	}
 	for _, h := range hits {
-		f.evidence(spc.Evidence{Rule: h.Rule.String(), Words: h.Words(), At: p.at, Panels: s.panels(h.Back(), h.Mask), Value: p.value})
+		f.evidence(spc.Evidence{Rule: h.Rule.String(), Words: h.Words() + why, At: p.at, Panels: s.panels(h.Back(), h.Mask), Value: p.value})
 	}
 }
 

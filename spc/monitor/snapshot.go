@@ -98,8 +98,8 @@ func (m *Monitor) codeBody(c *codec) {
 	}
 	list(c, &m.log, (*codec).record)
 	for _, cs := range m.charts {
-		if cs.cyc != nil {
-			cs.cyc.code(c)
+		for _, cy := range cs.terms {
+			cy.code(c)
 		}
 		streams := c.size(len(cs.streams))
 		for i := 0; i < streams && !c.failed; i++ {
@@ -168,7 +168,7 @@ func (c *codec) point(p *point) {
 	c.float(&p.value)
 	c.int(&p.n)
 	// Most points are single panels without any of the rest.
-	more := p.effect != 0 || p.mean != 0 || p.spread != 0 || p.row != nil || p.unknown || p.guard != nil || p.hit != 0
+	more := p.effect != 0 || p.mean != 0 || p.spread != 0 || p.row != nil || p.unknown || p.guard != nil || p.hit != 0 || p.vec != nil
 	c.bool(&more)
 	if !more {
 		return
@@ -178,6 +178,7 @@ func (c *codec) point(p *point) {
 	c.float(&p.spread)
 	c.values(&p.row)
 	c.bool(&p.unknown)
+	list(c, &p.vec, (*codec).float)
 	guarded := p.guard != nil
 	c.bool(&guarded)
 	if guarded {
@@ -196,6 +197,7 @@ func (c *codec) figure(f *figure) {
 	c.float(&f.mean)
 	c.float(&f.spread)
 	c.int(&f.n)
+	list(c, &f.vec, (*codec).float)
 }
 
 func (c *codec) state(st *rules.State) {
@@ -219,6 +221,7 @@ func (c *codec) law(p **law) {
 	list(c, &(*p).scales, (*codec).scale)
 	c.bool(&(*p).fixed)
 	c.group(&(*p).group)
+	c.terms(&(*p).terms)
 }
 
 // findingOf refers to one of the fold's findings by its place, from 1; 0 is none.
@@ -250,6 +253,9 @@ func (s *series) code(c *codec) {
 		c.law(&s.law)
 	}
 	for _, l := range []*law{s.law, s.before} {
+		if l != nil && several(s.c.def.Kind) && l.terms == nil {
+			c.fail()
+		}
 		if l != nil && s.c.def.Kind == spc.Group && (l.group == nil || len(l.group.z) <= s.moulds() || len(l.group.own) > 0 && len(l.group.own) < s.moulds()) {
 			c.fail()
 		}
@@ -267,6 +273,8 @@ func (s *series) code(c *codec) {
 	list(c, &s.guardFinds, func(c *codec, f **finding) { c.findingOf(s.c.m.findings, f) })
 	c.state(&s.state)
 	c.course(s.c.def, &s.course)
+	c.int(&s.average.n)
+	list(c, &s.average.z, (*codec).float)
 	list(c, &s.recent, (*codec).string)
 	c.int(&s.judged)
 	c.float(&s.prev)
