@@ -83,6 +83,9 @@ type pointJSON struct {
 	Lower       *float64        `json:"lower"`
 	Centre      *float64        `json:"centre"`
 	Upper       *float64        `json:"upper"`
+	Spread      *float64        `json:"spread,omitempty"` // of a subgroup: its range or standard deviation
+	SpreadLower *float64        `json:"spread_lower,omitempty"`
+	SpreadUpper *float64        `json:"spread_upper,omitempty"`
 	Limits      spc.LimitSource `json:"limits,omitempty"` // provisional | frozen | guard; absent: none yet
 	Have        int             `json:"have,omitempty"`
 	Need        int             `json:"need,omitempty"`
@@ -103,6 +106,9 @@ func pointOf(p monitor.Point) pointJSON {
 	out := pointJSON{Stream: p.Stream, At: p.At, Panel: p.Panel, Measurement: p.Measurement, Value: p.Value, MovingRange: when(p.MR, p.HasMR), N: p.N, Phase: p.Phase,
 		Lower: when(p.Limits.Lower, p.Limits.HasLower), Centre: when(p.Limits.Centre, p.Limits.HasCentre), Upper: when(p.Limits.Upper, p.Limits.HasUpper),
 		Limits: p.Source, Have: p.Have, Need: p.Need, Complete: p.Complete, Open: p.Hollow, Excluded: p.Excluded}
+	if s := p.Spread; s != nil {
+		out.Spread, out.SpreadLower, out.SpreadUpper = &s.Value, when(s.Limits.Lower, s.Limits.HasLower), when(s.Limits.Upper, s.Limits.HasUpper)
+	}
 	for _, h := range p.Hits {
 		out.Rules = append(out.Rules, h.Rule)
 		out.Words = append(out.Words, h.Words)

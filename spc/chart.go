@@ -35,7 +35,7 @@ var ChartKinds = []ChartKind{Individuals, MeanRange, MeanSD, MedianRange, Betwee
 // WorkedOut is true for the kinds that this release computes.
 func (k ChartKind) WorkedOut() bool {
 	switch k {
-	case Individuals, CycleMean, CycleSpread, Group, EWMAChart, CUSUMChart, ChangePoint, TSquared, MEWMA:
+	case Individuals, MeanRange, MeanSD, MedianRange, BetweenWithin, CycleMean, CycleSpread, Group, EWMAChart, CUSUMChart, ChangePoint, TSquared, MEWMA:
 		return true
 	}
 	return false

@@ -145,8 +145,8 @@ func (d spreadOf) PDF(x float64) float64 {
 // lawOf is the law of a chart whose limits are known; false where they rest on nothing from which one could be told.
 func lawOf(c spc.Chart, l *monitor.LimitsInForce) (law, bool) {
 	lim := l.Limits
-	if overTime(c.Kind) || allTerms(c.Kind) || c.Kind == spc.Group {
-		return law{}, false // points that hang together have no law of their own, and the farthest of several is no normal point
+	if overTime(c.Kind) || ofSubgroups(c.Kind) || allTerms(c.Kind) || c.Kind == spc.Group {
+		return law{}, false // points that hang together have no law of their own, the farthest of several is no normal point, and subgroups have two statistics
 	}
 	if l.Refused != "" || !lim.HasCentre || !(lim.Sigma > 0) || !lim.HasLower && !lim.HasUpper {
 		return law{}, false

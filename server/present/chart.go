@@ -121,6 +121,8 @@ func statistic(c spc.Chart, q Quantity) string {
 		return "standard deviation inside each cycle, " + q.Name + unit
 	case c.Kind == spc.Group:
 		return "deviation of " + q.Name + " from its cycle" + unit
+	case ofSubgroups(c.Kind):
+		return kindTexts[c.Kind].of + q.Name + " of each subgroup" + unit
 	case allTerms(c.Kind):
 		return kindTexts[c.Kind].of + q.Name + ", " + many
 	case c.Kind == spc.ChangePoint:
@@ -141,6 +143,8 @@ func thing(c spc.Chart) (one, many string) {
 		return "master check", "master checks"
 	case c.OfCycles():
 		return "cycle", "cycles"
+	case ofSubgroups(c.Kind):
+		return "subgroup", "subgroups"
 	}
 	return "panel", "panels"
 }

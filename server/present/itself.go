@@ -82,6 +82,10 @@ func Itself(v View, c spc.Chart, press *spc.Press, log []monitor.LimitsInForce) 
 		default:
 			how := "the limits are those of a cycle as an individual, from the variation from cycle to cycle"
 			switch {
+			case c.Kind == spc.BetweenWithin:
+				how = "the limits are those of the means as individuals, and of the spread inside the subgroups"
+			case ofSubgroups(c.Kind):
+				how = "the limits follow from the spread inside the subgroups"
 			case allTerms(c.Kind):
 				how = "means and covariances of the terms are those of the baseline"
 			case c.Kind == spc.Group:

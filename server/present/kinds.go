@@ -16,15 +16,19 @@ type kindText struct {
 }
 
 var kindTexts = map[spc.ChartKind]kindText{
-	spc.Individuals: {list: "single values"},
-	spc.CycleMean:   {"cycle means", "mean ", ", mean of each cycle"},
-	spc.CycleSpread: {"cycle spreads", "scatter of ", ", scatter inside each cycle"},
-	spc.Group:       {"each mould against its cycle", "deviation from its cycle of ", ", each mould against its cycle"},
-	spc.EWMAChart:   {"moving averages", "moving average of ", ", moving average"},
-	spc.CUSUMChart:  {"cumulative sums", "cumulative sum of ", ", cumulative sum"},
-	spc.TSquared:    {"all shape terms together", "T² of the ", ", all terms together"},
-	spc.MEWMA:       {"moving averages of all shape terms", "T² of the moving average of the ", ", moving average of all terms together"},
-	spc.ChangePoint: {"steps of unknown size", "likelihood of a step in ", ", steps of unknown size"},
+	spc.Individuals:   {list: "single values"},
+	spc.CycleMean:     {"cycle means", "mean ", ", mean of each cycle"},
+	spc.CycleSpread:   {"cycle spreads", "scatter of ", ", scatter inside each cycle"},
+	spc.MeanRange:     {"means and ranges", "mean ", ", mean and range of subgroups"},
+	spc.MeanSD:        {"means and standard deviations", "mean ", ", mean and standard deviation of subgroups"},
+	spc.MedianRange:   {"medians and ranges", "median ", ", median and range of subgroups"},
+	spc.BetweenWithin: {"between and within subgroups", "mean ", ", between and within subgroups"},
+	spc.Group:         {"each mould against its cycle", "deviation from its cycle of ", ", each mould against its cycle"},
+	spc.EWMAChart:     {"moving averages", "moving average of ", ", moving average"},
+	spc.CUSUMChart:    {"cumulative sums", "cumulative sum of ", ", cumulative sum"},
+	spc.TSquared:      {"all shape terms together", "T² of the ", ", all terms together"},
+	spc.MEWMA:         {"moving averages of all shape terms", "T² of the moving average of the ", ", moving average of all terms together"},
+	spc.ChangePoint:   {"steps of unknown size", "likelihood of a step in ", ", steps of unknown size"},
 }
 
 // QuantityOfChart is how the plotted values of a chart are written.
@@ -57,6 +61,11 @@ func amountOf(c spc.Chart, v, sigma float64, in ui.Lengths) string {
 // overTime is true of charts whose plotted value rests on all points since the start.
 func overTime(k spc.ChartKind) bool {
 	return k == spc.EWMAChart || k == spc.CUSUMChart || k == spc.ChangePoint
+}
+
+// ofSubgroups is true of charts of so many panels at a time.
+func ofSubgroups(k spc.ChartKind) bool {
+	return k == spc.MeanRange || k == spc.MeanSD || k == spc.MedianRange || k == spc.BetweenWithin
 }
 
 // allTerms is true of charts of several terms at once.

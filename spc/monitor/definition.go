@@ -99,6 +99,17 @@ func define(c spc.Chart, cfg Config) (*definition, error) {
 	case d.need < 2:
 		return nil, bad("baseline %d; it must be at least 2 points", c.Baseline)
 	}
+	if grouped(c.Kind) {
+		if d.Subgroup == 0 {
+			d.Subgroup = usualSubgroup
+		}
+		if d.Subgroup < 2 || d.Subgroup > 1000 {
+			return nil, bad("subgroup %d; a subgroup has 2 to 1000 panels", c.Subgroup)
+		}
+		if c.Baseline == 0 {
+			d.need = max(leastSubgroups, (defaultBaseline+d.Subgroup-1)/d.Subgroup)
+		}
+	}
 	switch c.By {
 	case "", "press", "gauge":
 	case "mould", "lane":

@@ -86,6 +86,12 @@
 // deviation counts as much more as what is gathered then varies more. Settings that a definition leaves open are designed
 // for a shift of one standard deviation. Their points hang together, so beyond-limits is their only rule.
 //
+// # Subgroups
+//
+// Charts of subgroups (mean-range, mean-sd, median-range, between-within) take so many panels of a stream that follow each other,
+// excluded ones left out; the point is that of the last. A phase drops the subgroup that it cuts. A spread beyond its
+// limits is a hit of its own beside the rules. A baseline is as many subgroups as hold 200 panels, at least 25.
+//
 // # Charts of several terms
 //
 // T2 and the multivariate moving average (t2, mewma) of the shape terms are of single panels by mould, lane or gauge, or of the

@@ -309,7 +309,7 @@ func (s *series) guardGroup(p *point) {
 				continue
 			}
 			m.recent, m.judged = append(m.recent[:0], own.panel), 1
-			m.signal(&own, one, hits.All(), true)
+			m.signal(&own, one, worded(hits.All()), true)
 			m.judged = 0
 		} else {
 			m.calm()

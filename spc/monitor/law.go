@@ -319,7 +319,7 @@ func (r *LimitsInForce) autocorrelation(a chart.Autocorrelation) {
 
 // check refuses limits that overflowed.
 func (l *law) check() error {
-	for _, lim := range append([]spc.Limits{l.record.Limits, l.record.MRLimits}, l.record.LimitsByN...) {
+	for _, lim := range append([]spc.Limits{l.record.Limits, l.record.MRLimits, l.record.SpreadLimits}, l.record.LimitsByN...) {
 		if !finite(lim.Lower) || !finite(lim.Centre) || !finite(lim.Upper) || !finite(lim.Sigma) {
 			return refusal.Unsolved("the limits are too large to be worked with")
 		}

@@ -163,7 +163,11 @@ func (m *Monitor) Add(o *Observation) error {
 		}
 		if s := c.stream(o, place); s != nil {
 			p.value = x
-			s.add(p)
+			if grouped(c.def.Kind) {
+				s.collect(p)
+			} else {
+				s.add(p)
+			}
 		}
 	}
 	return nil

@@ -50,6 +50,7 @@ type series struct {
 	guardFinds []*finding // signals of the guard in this phase
 
 	state   rules.State
+	sub     []float64 // of a chart of subgroups: the panels of the one that is begun
 	course  course    // of a chart that gathers over points
 	average average   // of several terms
 	at      []float64 // scratch: the terms that the point at hand was judged by
@@ -120,6 +121,8 @@ func (s *series) settle() {
 				}
 			}
 		}
+	} else if grouped(d.Kind) {
+		l, err = subgroupsLaw(d, rowsOf(held))
 	} else if several(d.Kind) {
 		l, err = termsLaw(d, rowsOf(held), nil, 0)
 	} else if cy != nil {
@@ -256,6 +259,7 @@ func (s *series) afresh() {
 
 // newPhase begins a phase with the next point.
 func (s *series) newPhase() {
+	s.sub = s.sub[:0]
 	if !s.begun {
 		return
 	}
@@ -311,11 +315,15 @@ func (s *series) takePosted(next *point) {
 		default:
 			withoutGiven := *s.c.def
 			withoutGiven.given = nil
+			rows := make([][]float64, len(baseline))
+			for i, f := range baseline {
+				rows[i] = f.vec
+			}
+			if grouped(s.c.def.Kind) {
+				l, err = subgroupsLaw(&withoutGiven, rows)
+				break
+			}
 			if several(s.c.def.Kind) {
-				rows := make([][]float64, len(baseline))
-				for i, f := range baseline {
-					rows[i] = f.vec
-				}
 				if l, err = termsLaw(&withoutGiven, rows, nil, 0); err == nil && s.law != nil && len(s.law.terms.base.Mean) == len(l.terms.base.Mean) {
 					l.terms.ratio = s.law.terms.ratio
 				}
@@ -380,7 +388,7 @@ func (s *series) guard(p *point) {
 				p.hit = hits.All()[0].Side
 				s.recent = append(s.recent[:0], p.panel)
 				s.judged = 1
-				s.signal(p, lim, hits.All(), true)
+				s.signal(p, lim, worded(hits.All()), true)
 				s.judged = 0
 			} else {
 				s.calm()
@@ -453,7 +461,7 @@ func (s *series) judgeAt(p *point, lim spc.Limits) {
 	d := s.c.def
 	hits := d.set.Step(&s.state, p.value, lim)
 	s.remember(p.panel)
-	mr, hasMR := 0.0, s.hasPrev && !derived(d.Kind) && !s.member
+	mr, hasMR := 0.0, s.hasPrev && !derived(d.Kind) && !s.member && (!grouped(d.Kind) || d.Kind == spc.BetweenWithin)
 	if hasMR {
 		mr = math.Abs(p.value - s.prev)
 		hasMR = finite(mr)
@@ -461,8 +469,17 @@ func (s *series) judgeAt(p *point, lim spc.Limits) {
 	s.prev, s.hasPrev = p.value, true
 	mrl := &s.law.record.MRLimits
 	jumped := hasMR && mrl.HasUpper && mr > mrl.Upper && d.set.On(rules.BeyondLimits)
-	if hits.Len() > 0 && !d.Quiet {
-		s.signal(p, lim, hits.All(), false)
+	var made []Hit
+	if hits.Len() > 0 {
+		made = worded(hits.All())
+	}
+	if grouped(d.Kind) && d.set.On(rules.BeyondLimits) {
+		if h, is := spreadHit(p.spread, s.law.record.SpreadLimits); is {
+			made = append(made, h)
+		}
+	}
+	if len(made) > 0 && !d.Quiet {
+		s.signal(p, lim, made, false)
 	} else {
 		s.calm()
 	}
@@ -474,14 +491,9 @@ func (s *series) judgeAt(p *point, lim spc.Limits) {
 	}
 	pt := s.point(p, lim)
 	pt.MR, pt.HasMR = mr, hasMR
-	if hits.Len() > 0 || jumped {
-		pt.Hits = make([]Hit, 0, hits.Len()+1)
-		for _, h := range hits.All() {
-			pt.Hits = append(pt.Hits, Hit{h.Rule.String(), h.Words(), h.Back(), h.Mask})
-		}
-		if jumped {
-			pt.Hits = append(pt.Hits, Hit{Jumped, Jumped, 2, 3})
-		}
+	pt.Hits = made
+	if jumped {
+		pt.Hits = append(pt.Hits, Hit{Jumped, Jumped, 2, 3})
 	}
 	s.emit(pt)
 }
@@ -518,6 +530,12 @@ func (s *series) point(p *point, lim spc.Limits) Point {
 	if s.law != nil {
 		pt.Limits, pt.MRLimits, pt.Source = lim, s.law.record.MRLimits, s.law.record.Source
 	}
+	if grouped(s.c.def.Kind) {
+		pt.Spread = &Spread{Value: p.spread}
+		if s.law != nil {
+			pt.Spread.Limits = s.law.record.SpreadLimits
+		}
+	}
 	return pt
 }
 
@@ -547,7 +565,7 @@ func (s *series) pending(list []Point) []Point {
 			list = append(list, pt)
 			continue
 		}
-		if hasPrev {
+		if hasPrev && (!grouped(s.c.def.Kind) || s.c.def.Kind == spc.BetweenWithin) {
 			pt.MR = math.Abs(p.value - prev)
 			pt.HasMR = finite(pt.MR)
 		}

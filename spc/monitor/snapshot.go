@@ -242,6 +242,7 @@ func (s *series) code(c *codec) {
 	c.int(&s.phase)
 	c.bool(&s.begun)
 	c.bool(&s.due)
+	list(c, &s.sub, (*codec).float)
 	if s.member {
 		// Its limits are the chart's.
 		has := s.law != nil
