@@ -110,6 +110,10 @@ func (s *Server) chartStream(d *present.ChartData, name string) error {
 		d.Stream = name
 		return nil
 	}
+	if whole := "press:" + c.Press; c.Kind == spc.Group && slices.ContainsFunc(d.Others, func(o present.StreamPoint) bool { return o.Stream == whole }) {
+		d.Stream = whole // the farthest mould of each cycle
+		return nil
+	}
 	for _, o := range d.Others {
 		if len(o.Point.Hits) > 0 {
 			d.Stream = o.Stream

@@ -45,8 +45,11 @@ func (s *Server) chart(id string) (spc.Chart, error) {
 // getCharts handles GET /api/v1/charts: definitions with their streams and latest points.
 func (s *Server) getCharts(w http.ResponseWriter, _ *http.Request) error {
 	type streamJSON struct {
-		Stream string    `json:"stream"`
-		Last   pointJSON `json:"last"`
+		Stream string `json:"stream"`
+		// Last is absent while the first limits are waited for and nothing is plotted before.
+		Last *pointJSON `json:"last,omitempty"`
+		Have int        `json:"have,omitempty"`
+		Need int        `json:"need,omitempty"`
 	}
 	type chartJSON struct {
 		spc.Chart
@@ -57,7 +60,12 @@ func (s *Server) getCharts(w http.ResponseWriter, _ *http.Request) error {
 	for _, c := range s.charts() {
 		j := chartJSON{Chart: c, WorkedOut: true, Streams: []streamJSON{}}
 		for _, l := range s.watch.Streams(c.Press, c.Gauge, c.ID) {
-			j.Streams = append(j.Streams, streamJSON{l.Stream, pointOf(l.Point)})
+			stream := streamJSON{Stream: l.Stream, Have: l.Point.Have, Need: l.Point.Need}
+			if l.Point.N > 0 {
+				last := pointOf(l.Point)
+				stream.Last = &last
+			}
+			j.Streams = append(j.Streams, stream)
 		}
 		out = append(out, j)
 	}

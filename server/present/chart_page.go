@@ -198,6 +198,11 @@ func (d *ChartData) statement(v View, q Quantity) ui.Statement {
 	}
 	if last == nil {
 		st.Say = ui.Say(whose + " shows no " + what + " in this time.")
+		for _, o := range d.Others {
+			if o.Stream == d.Stream && o.Point.N == 0 && o.Point.Need > 0 {
+				st.Say = ui.Say(whose + " has no limits yet for " + what + ", and shows nothing before: " + ui.Count(int64(o.Point.Have)) + " of " + ui.Count(int64(o.Point.Need)) + " " + many + ".")
+			}
+		}
 		return st
 	}
 	n, words, since := trailing(d.Points)

@@ -120,6 +120,10 @@ func Itself(v View, c spc.Chart, press *spc.Press, log []monitor.LimitsInForce) 
 		say("Each mould's own level is taken off before the panels of a cycle are compared, so that a missing mould does not shift the point.")
 	}
 	say("%s", RuleWords(c.Rules))
+	if c.Quiet {
+		say("It shows where each stream is. Points beyond its limits are marked and open no signals: those of the cycle mean and of the moulds against their cycle do.")
+		return out
+	}
 	if c.Standard && press != nil && press.FalseSignals > 0 {
 		say("All standard charts of press %s together: %s false points in a shift of eight hours when nothing is wrong, fewer once they are merged into signals.", press.ID, ui.Number(press.FalseSignals, 1))
 	}

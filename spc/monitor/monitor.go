@@ -383,6 +383,24 @@ func (m *Monitor) Progress(chart, stream string) (have, need int) {
 	return 0, 0
 }
 
+// Waiting lists the streams of a chart that wait for their first limits with nothing plotted yet, because what is plotted rests on
+// the baseline: each a point without a value (N is 0), at the latest panel, with how many it has and needs.
+func (m *Monitor) Waiting(chart string) []Point {
+	var list []Point
+	for _, c := range m.charts {
+		if c.def.ID != chart || !derived(c.def.Kind) {
+			continue
+		}
+		for _, s := range c.streams {
+			if n := len(s.held); s.law == nil && n > 0 {
+				p := &s.held[n-1]
+				list = append(list, Point{Chart: chart, Stream: s.name, Phase: s.phase, At: p.at, Panel: p.panel, Measurement: p.measurement, Have: s.have, Need: c.def.need})
+			}
+		}
+	}
+	return list
+}
+
 // InForce is the limits in force of a stream now.
 func (m *Monitor) InForce(chart, stream string) (LimitsInForce, bool) {
 	if s := m.find(chart, stream); s != nil && s.law != nil {
