@@ -90,6 +90,12 @@ func TestEveryKindHasItsPage(t *testing.T) {
 				itself = append(itself, s.String())
 			}
 			require.Contains(t, strings.Join(itself, " "), "From a baseline of")
+			switch c.Kind { // what signals by beyond-limits at three sigma comes about once in 370 points, however it is worked out
+			case spc.Individuals, spc.CycleMean, spc.EWMAChart, spc.CUSUMChart, spc.Group:
+				require.NotNil(t, page.Alarms)
+				require.Contains(t, page.Alarms.Says[0].String(), "about once in 37", c.Kind)
+				require.Len(t, page.Alarms.Delays.Rows, 5)
+			}
 			unit := map[bool]string{true: "sd", false: "mm"}[c.Kind == spc.CUSUMChart || c.Kind == spc.ChangePoint]
 			if !allTerms(c.Kind) {
 				require.Contains(t, page.Main.Title, ", "+unit)

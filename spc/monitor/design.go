@@ -79,3 +79,18 @@ func rulesOf(c spc.Chart) (rules.Set, error) {
 	}
 	return rules.NewSet(c.Rules...)
 }
+
+// Course is the settings with which a moving average or a cumulative sum is charted, in standard units: what its definition leaves
+// open is designed. Both are nil for other kinds. It refuses what a fold would.
+func Course(c spc.Chart) (*chart.EWMASettings, *chart.CUSUMSettings, error) {
+	d, err := Multiple(spc.Chart{Limits: c.Limits})
+	if err != nil {
+		return nil, nil, err
+	}
+	arl0 := c.Limits.ARL0
+	if arl0 == 0 {
+		arl0 = 1 / (2 * dist.NormalTail(d))
+	}
+	over, err := coursesOf(c, arl0)
+	return over.ewma, over.cusum, err
+}
