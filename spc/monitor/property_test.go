@@ -202,7 +202,7 @@ func scenario(r *rand.Rand) (monitor.Config, []monitor.Observation) {
 
 // TestArrivalDoesNotMatter: order of arrival, batches, checkpoints and restarts leave no trace.
 func TestArrivalDoesNotMatter(t *testing.T) {
-	runs := 36
+	runs := 24
 	if testing.Short() {
 		runs = 6
 	}
