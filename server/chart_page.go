@@ -71,7 +71,7 @@ func (s *Server) renderChart(w http.ResponseWriter, r *http.Request, status int,
 		return err
 	}
 	v := s.view(r)
-	f := s.frame(r, present.ChartName(c, present.QuantityOf(c.Characteristic, d.Product, v.Lengths)), ui.AtCharts)
+	f := s.frame(r, present.ChartName(c, present.QuantityOfChart(c, d.Product, v.Lengths)), ui.AtCharts)
 	f.Plots, f.Live = true, "/live?"+url.Values{"press": {c.Press}, "gauge": {c.Gauge}}.Encode()
 	if r.Method == http.MethodPost {
 		f.Here = present.ChartHref(c.ID, d.Stream, time.Time{}, time.Time{})
@@ -110,6 +110,10 @@ func (s *Server) chartStream(d *present.ChartData, name string) error {
 		d.Stream = name
 		return nil
 	}
+	if whole := "press:" + c.Press; c.Kind == spc.Group && slices.ContainsFunc(d.Others, func(o present.StreamPoint) bool { return o.Stream == whole }) {
+		d.Stream = whole // the farthest mould of each cycle
+		return nil
+	}
 	for _, o := range d.Others {
 		if len(o.Point.Hits) > 0 {
 			d.Stream = o.Stream
@@ -135,7 +139,7 @@ func (s *Server) chartSpan(d *present.ChartData, q url.Values) (wrongFrom, wrong
 	if p, _ := s.catalogue.Load().Press(c.Press, now); p != nil {
 		d.Press, d.Lehr = p, p.Lehr()
 		d.Every = time.Duration(p.TaktS * float64(time.Second))
-		if kind, _ := cutStream(d.Stream); kind == "mould" || c.Kind != spc.Individuals {
+		if kind, _ := cutStream(d.Stream); kind == "mould" || c.OfCycles() {
 			d.Every *= time.Duration(max(len(p.Moulds), 1))
 		}
 	}
@@ -367,7 +371,7 @@ func (s *Server) doLimits(w http.ResponseWriter, r *http.Request) error {
 	if err := r.ParseForm(); err != nil {
 		return badInput("", "The form can't be read.")
 	}
-	in, problems := s.readLimits(r.PostForm, present.QuantityOf(c.Characteristic, s.productOf(c), s.view(r).Lengths))
+	in, problems := s.readLimits(r.PostForm, present.QuantityOfChart(c, s.productOf(c), s.view(r).Lengths))
 	if len(problems) == 0 {
 		_, err := s.setLimits(r, id, in)
 		var t *Trouble

@@ -45,8 +45,11 @@ func (s *Server) chart(id string) (spc.Chart, error) {
 // getCharts handles GET /api/v1/charts: definitions with their streams and latest points.
 func (s *Server) getCharts(w http.ResponseWriter, _ *http.Request) error {
 	type streamJSON struct {
-		Stream string    `json:"stream"`
-		Last   pointJSON `json:"last"`
+		Stream string `json:"stream"`
+		// Last is absent while the first limits are waited for and nothing is plotted before.
+		Last *pointJSON `json:"last,omitempty"`
+		Have int        `json:"have,omitempty"`
+		Need int        `json:"need,omitempty"`
 	}
 	type chartJSON struct {
 		spc.Chart
@@ -57,7 +60,12 @@ func (s *Server) getCharts(w http.ResponseWriter, _ *http.Request) error {
 	for _, c := range s.charts() {
 		j := chartJSON{Chart: c, WorkedOut: true, Streams: []streamJSON{}}
 		for _, l := range s.watch.Streams(c.Press, c.Gauge, c.ID) {
-			j.Streams = append(j.Streams, streamJSON{l.Stream, pointOf(l.Point)})
+			stream := streamJSON{Stream: l.Stream, Have: l.Point.Have, Need: l.Point.Need}
+			if l.Point.N > 0 {
+				last := pointOf(l.Point)
+				stream.Last = &last
+			}
+			j.Streams = append(j.Streams, stream)
 		}
 		out = append(out, j)
 	}
@@ -83,6 +91,9 @@ type pointJSON struct {
 	Lower       *float64        `json:"lower"`
 	Centre      *float64        `json:"centre"`
 	Upper       *float64        `json:"upper"`
+	Spread      *float64        `json:"spread,omitempty"` // of a subgroup: its range or standard deviation
+	SpreadLower *float64        `json:"spread_lower,omitempty"`
+	SpreadUpper *float64        `json:"spread_upper,omitempty"`
 	Limits      spc.LimitSource `json:"limits,omitempty"` // provisional | frozen | guard; absent: none yet
 	Have        int             `json:"have,omitempty"`
 	Need        int             `json:"need,omitempty"`
@@ -103,6 +114,9 @@ func pointOf(p monitor.Point) pointJSON {
 	out := pointJSON{Stream: p.Stream, At: p.At, Panel: p.Panel, Measurement: p.Measurement, Value: p.Value, MovingRange: when(p.MR, p.HasMR), N: p.N, Phase: p.Phase,
 		Lower: when(p.Limits.Lower, p.Limits.HasLower), Centre: when(p.Limits.Centre, p.Limits.HasCentre), Upper: when(p.Limits.Upper, p.Limits.HasUpper),
 		Limits: p.Source, Have: p.Have, Need: p.Need, Complete: p.Complete, Open: p.Hollow, Excluded: p.Excluded}
+	if s := p.Spread; s != nil {
+		out.Spread, out.SpreadLower, out.SpreadUpper = &s.Value, when(s.Limits.Lower, s.Limits.HasLower), when(s.Limits.Upper, s.Limits.HasUpper)
+	}
 	for _, h := range p.Hits {
 		out.Rules = append(out.Rules, h.Rule)
 		out.Words = append(out.Words, h.Words)

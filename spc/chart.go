@@ -34,7 +34,23 @@ var ChartKinds = []ChartKind{Individuals, MeanRange, MeanSD, MedianRange, Betwee
 
 // WorkedOut is true for the kinds that this release computes.
 func (k ChartKind) WorkedOut() bool {
-	return k == Individuals || k == CycleMean || k == CycleSpread
+	switch k {
+	case Individuals, MeanRange, MeanSD, MedianRange, BetweenWithin, CycleMean, CycleSpread, Group, EWMAChart, CUSUMChart, ChangePoint, TSquared, MEWMA:
+		return true
+	}
+	return false
+}
+
+// OfCycles is true of charts whose points are the cycles of a press, not single panels: the cycle charts, and those of a whole
+// press that gather over points or chart several terms at once (by press, or by nothing).
+func (c Chart) OfCycles() bool {
+	switch c.Kind {
+	case CycleMean, CycleSpread, Group:
+		return true
+	case EWMAChart, CUSUMChart, ChangePoint, TSquared, MEWMA:
+		return c.Press != "" && (c.By == "" || c.By == "press")
+	}
+	return false
 }
 
 // RuleSetting switches one run rule on; Count 0 means its usual count.
@@ -85,7 +101,9 @@ type Chart struct {
 	Baseline       int           `json:"baseline,omitempty"` // points of provisional limits; 0: 200
 	// Standard is true for charts of the standard set.
 	Standard bool `json:"standard,omitempty"`
-	Retired  bool `json:"retired,omitempty"`
+	// Quiet charts judge and mark their points, but open no signals.
+	Quiet   bool `json:"quiet,omitempty"`
+	Retired bool `json:"retired,omitempty"`
 }
 
 // LimitSource says how limits came to be.

@@ -7,7 +7,6 @@ import (
 	"time"
 
 	"sagwatch/spc"
-	"sagwatch/spc/chart"
 	"sagwatch/spc/dist"
 	"sagwatch/spc/monitor"
 	"sagwatch/spc/rules"
@@ -22,7 +21,11 @@ type law struct {
 	limits spc.Limits
 	family string  // normal | lognormal | chi
 	shape  float64 // sigma of the logarithms; degrees of freedom of a standard deviation
-	phi    float64 // lag-1 correlation where it is significant, and the chart can be judged with it
+	// Of charts with a run length of their own: a moving average (ewma), a cumulative sum (cusum), moulds against their cycle (group).
+	lambda, k, h, start float64
+	moulds              int
+	unit                float64 // one standard deviation of a point (of a mould), where it is not that of the limits
+	phi                 float64 // lag-1 correlation where it is significant, and the chart can be judged with it
 }
 
 // alarmRun is a run length after a change.
@@ -90,6 +93,14 @@ func (l law) after(size float64) (runlength.RunLength, error) {
 	if l.phi != 0 {
 		return runlength.Autocorrelated{Phi: l.phi, K: (l.limits.Upper - l.limits.Centre) / l.limits.Sigma}.RunLength(size)
 	}
+	switch l.family {
+	case "ewma":
+		return runlength.EWMA{Lambda: l.lambda, L: l.k, TimeVarying: true}.RunLength(runlength.Normal{Mean: size, SD: 1}, runlength.Options{})
+	case "cusum":
+		return runlength.CUSUM{K: l.k, H: l.h, HeadStart: l.start}.RunLength(runlength.Normal{Mean: size, SD: 1}, runlength.Options{})
+	case "group":
+		return runlength.Group{M: l.moulds, L: l.k, Deviations: true}.RunLength(size)
+	}
 	var d runlength.Distribution
 	switch l.family {
 	case "lognormal":
@@ -145,6 +156,12 @@ func (d spreadOf) PDF(x float64) float64 {
 // lawOf is the law of a chart whose limits are known; false where they rest on nothing from which one could be told.
 func lawOf(c spc.Chart, l *monitor.LimitsInForce) (law, bool) {
 	lim := l.Limits
+	if c.Kind == spc.EWMAChart || c.Kind == spc.CUSUMChart || c.Kind == spc.Group {
+		return lawOfItsOwn(c, l)
+	}
+	if overTime(c.Kind) || ofSubgroups(c.Kind) || allTerms(c.Kind) {
+		return law{}, false // points that hang together have no law of their own, and subgroups have two statistics
+	}
 	if l.Refused != "" || !lim.HasCentre || !(lim.Sigma > 0) || !lim.HasLower && !lim.HasUpper {
 		return law{}, false
 	}
@@ -158,13 +175,13 @@ func lawOf(c spc.Chart, l *monitor.LimitsInForce) (law, bool) {
 	out := law{rules: set, limits: lim, family: "normal"}
 	switch {
 	case l.Log:
-		width, err := chart.GivenLimits(0, 1, chart.Width{K: c.Limits.K, Probability: c.Limits.Probability})
+		width, err := monitor.Multiple(c)
 		if err != nil || !(lim.Centre > 0) {
 			return law{}, false
 		}
-		out.family, out.shape = "lognormal", math.Log(lim.Upper/lim.Centre)/width.Upper
+		out.family, out.shape = "lognormal", math.Log(lim.Upper/lim.Centre)/width
 		if !lim.HasUpper {
-			out.shape = math.Log(lim.Centre/lim.Lower) / width.Upper
+			out.shape = math.Log(lim.Centre/lim.Lower) / width
 		}
 		if !(out.shape > 0) || math.IsInf(out.shape, 0) {
 			return law{}, false
@@ -179,6 +196,29 @@ func lawOf(c spc.Chart, l *monitor.LimitsInForce) (law, bool) {
 		out.phi = l.Lag1
 	}
 	return out, true
+}
+
+// lawOfItsOwn is the law of a chart whose points follow from many panels, for independent normal points of two-sided charts.
+func lawOfItsOwn(c spc.Chart, l *monitor.LimitsInForce) (law, bool) {
+	lim := l.Limits
+	if l.N == 0 || l.Refused != "" || l.Log || l.Lag1Found || c.Limits.Side != "" || c.Limits.Lower != nil || c.Limits.Upper != nil || !(lim.Upper > 0) && c.Kind == spc.Group {
+		return law{}, false
+	}
+	if c.Kind == spc.Group {
+		m := len(l.LimitsByN) - 1
+		if m < 3 || !onlyBeyond(c.Rules) || !(lim.Sigma > 0) {
+			return law{}, false
+		}
+		return law{family: "group", moulds: m, k: lim.Upper / lim.Sigma, unit: l.SigmaWithin}, true
+	}
+	e, s, err := monitor.Course(c)
+	switch {
+	case err != nil:
+		return law{}, false
+	case e != nil:
+		return law{family: "ewma", lambda: e.Lambda, k: e.Width.K, unit: lim.Sigma / math.Sqrt(e.Lambda/(2-e.Lambda))}, true
+	}
+	return law{family: "cusum", k: s.K, h: s.H, start: s.HeadStart}, true
 }
 
 // alarms says how soon a chart signals, when nothing is wrong and after a change; nil where that cannot be told.
@@ -209,12 +249,22 @@ func alarms(v View, d *ChartData, q Quantity) *page.Alarms {
 		}
 	}
 	change := ui.Col{Head: "The mean moves by"}
+	if w.family == "group" {
+		change.Head = "One mould moves by"
+	}
 	if w.family == "chi" {
 		change.Head = "The scatter grows to"
 	}
 	m.Delays = ui.Table{Label: "How soon a change is shown", Cols: []ui.Col{change, {Head: Capital(many) + " until it signals", Right: true}, {Head: "In time", Right: true}, {Head: "Half of them within", Right: true}}}
 	for _, r := range c.runs[1:] {
-		size := ui.Number(r.size, 1) + " sd, " + q.Text(r.size*w.limits.Sigma)
+		one := w.limits.Sigma
+		if w.unit > 0 {
+			one = w.unit
+		}
+		size := ui.Number(r.size, 1) + " sd"
+		if q.Unit != "sd" {
+			size += ", " + q.Text(r.size*one)
+		}
 		if w.family == "chi" {
 			size = ui.Number(r.size, 2) + " times"
 		}

@@ -94,14 +94,12 @@ func StreamName(stream string) string {
 // ChartName says what a chart charts: "Radius of curvature, each mould".
 func ChartName(c spc.Chart, q Quantity) string {
 	name := Capital(q.Name)
-	switch c.Kind {
-	case spc.CycleMean:
-		return name + ", mean of each cycle"
-	case spc.CycleSpread:
-		return name + ", scatter inside each cycle"
-	}
-	if c.Gauge != "" {
-		return "Master checks, " + q.Name
+	name += kindTexts[c.Kind].after
+	switch {
+	case c.Gauge != "":
+		return "Master checks, " + q.Name + kindTexts[c.Kind].after
+	case (overTime(c.Kind) || allTerms(c.Kind)) && c.OfCycles():
+		return name + " of the cycles"
 	}
 	if c.By != "" && c.By != "press" && c.By != "gauge" {
 		return name + ", each " + c.By
@@ -115,11 +113,22 @@ func statistic(c spc.Chart, q Quantity) string {
 	if q.Unit != "" {
 		unit = ", " + q.Unit
 	}
-	switch c.Kind {
-	case spc.CycleMean:
+	_, many := thing(c)
+	switch {
+	case c.Kind == spc.CycleMean:
 		return q.Name + ", mean of each cycle" + unit
-	case spc.CycleSpread:
+	case c.Kind == spc.CycleSpread:
 		return "standard deviation inside each cycle, " + q.Name + unit
+	case c.Kind == spc.Group:
+		return "deviation of " + q.Name + " from its cycle" + unit
+	case ofSubgroups(c.Kind):
+		return kindTexts[c.Kind].of + q.Name + " of each subgroup" + unit
+	case allTerms(c.Kind):
+		return kindTexts[c.Kind].of + q.Name + ", " + many
+	case c.Kind == spc.ChangePoint:
+		return "likelihood ratio of a step in " + q.Name + ", " + many + unit
+	case overTime(c.Kind):
+		return kindTexts[c.Kind].of + q.Name + ", " + many + unit
 	}
 	if c.Gauge != "" {
 		return q.Name + " of every master check" + unit
@@ -132,8 +141,10 @@ func thing(c spc.Chart) (one, many string) {
 	switch {
 	case c.Gauge != "":
 		return "master check", "master checks"
-	case c.Kind == spc.CycleMean || c.Kind == spc.CycleSpread:
+	case c.OfCycles():
 		return "cycle", "cycles"
+	case ofSubgroups(c.Kind):
+		return "subgroup", "subgroups"
 	}
 	return "panel", "panels"
 }
@@ -276,7 +287,7 @@ func bands(points []monitor.Point) []band {
 		}
 		same := n >= 0 && out[n].source == p.Source && out[n].first.Phase == p.Phase
 		if same && p.N == most && p.Limits != out[n].limits {
-			same = false
+			same = nearly(p.Limits, out[n].limits)
 		}
 		if !same {
 			out = append(out, band{from: p.At, first: p, limits: p.Limits, mr: p.MRLimits, source: p.Source, hasLimits: p.Source != ""})
@@ -309,6 +320,10 @@ func Bands(v View, c spc.Chart, q Quantity, points []monitor.Point, log []monito
 		span.Provisional = b.source != spc.Frozen
 		if c.Kind == spc.CycleSpread && span.Lower <= 0 {
 			span.HasLower = false
+		}
+		if overTime(c.Kind) && i > 0 && all[i-1].source == b.source && all[i-1].first.Phase == b.first.Phase && !begins(b, log) {
+			out = append(out, span) // the same limits, nearer to those they settle at
+			continue
 		}
 		if guards := b.source == spc.Guard; !guards || i == 0 || all[i-1].source != spc.Guard || all[i-1].first.Phase != b.first.Phase {
 			span.Words = revision(c, b, log) // a guard moves with every point: that is said once

@@ -76,12 +76,7 @@ func SignalHref(id string) string { return "/signals/" + pathPart(id) }
 
 // quantity of a chart: a spread has no sign whatever its characteristic has.
 func (d *ChartData) quantity(v View) Quantity {
-	q := QuantityOf(d.Chart.Characteristic, d.Product, v.Lengths)
-	if d.Chart.Kind == spc.CycleSpread {
-		q.Sign = false
-		q.Decimals++
-	}
-	return q
+	return QuantityOfChart(d.Chart, d.Product, v.Lengths)
 }
 
 // trailing counts the judged points at the end that have a hit, and gives the words of the last.
@@ -183,13 +178,7 @@ func (d *ChartData) statement(v View, q Quantity) ui.Statement {
 	where = append(where, ui.Run{Text: ChartName(c, q)})
 	st := ui.Statement{Where: where}
 	one, many := thing(c)
-	what := q.Name
-	switch c.Kind {
-	case spc.CycleMean:
-		what = "mean " + q.Name
-	case spc.CycleSpread:
-		what = "scatter of " + q.Name
-	}
+	what := kindTexts[c.Kind].of + q.Name
 	if d.Columns != nil {
 		n, low, high := 0, d.Columns[0].Min, d.Columns[0].Max
 		for _, b := range d.Columns {
@@ -209,6 +198,11 @@ func (d *ChartData) statement(v View, q Quantity) ui.Statement {
 	}
 	if last == nil {
 		st.Say = ui.Say(whose + " shows no " + what + " in this time.")
+		for _, o := range d.Others {
+			if o.Stream == d.Stream && o.Point.N == 0 && o.Point.Need > 0 {
+				st.Say = ui.Say(whose + " has no limits yet for " + what + ", and shows nothing before: " + ui.Count(int64(o.Point.Have)) + " of " + ui.Count(int64(o.Point.Need)) + " " + many + ".")
+			}
+		}
 		return st
 	}
 	n, words, since := trailing(d.Points)

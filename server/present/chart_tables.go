@@ -83,7 +83,7 @@ func (d *ChartData) twin(v View, q Quantity) (ui.Table, string) {
 		unit = ", " + q.Unit
 	}
 	pressed, panel := "Pressed", "Panel"
-	if c.Kind != spc.Individuals {
+	if c.OfCycles() {
 		pressed, panel = "Last panel pressed", "Last panel"
 	}
 	if c.Gauge != "" {

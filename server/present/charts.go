@@ -41,7 +41,7 @@ func Charts(v View, frame ui.Frame, groups []ChartGroup, openSignals int) page.C
 			charts++
 			streams += len(c.Streams)
 			for _, s := range c.Streams {
-				if signals(&s.Point) {
+				if signals(&s.Point) && !c.Chart.Quiet {
 					odd++
 				}
 			}
@@ -66,10 +66,7 @@ func Charts(v View, frame ui.Frame, groups []ChartGroup, openSignals int) page.C
 }
 
 func chartRow(v View, c ChartOnList) page.ChartRow {
-	q := QuantityOf(c.Chart.Characteristic, c.Product, v.Lengths)
-	if c.Chart.Kind == spc.CycleSpread {
-		q.Sign = false
-	}
+	q := QuantityOfChart(c.Chart, c.Product, v.Lengths)
 	name := ChartName(c.Chart, q)
 	if !c.Chart.Standard {
 		name += " (" + c.Chart.ID + ")"
@@ -90,7 +87,7 @@ func chartRow(v View, c ChartOnList) page.ChartRow {
 		if s.Point.At.After(latest.Point.At) {
 			latest = s
 		}
-		if signals(&s.Point) {
+		if kind, _ := split(s.Stream); signals(&s.Point) && (c.Chart.Kind != spc.Group || kind != "press") {
 			odd, words = append(odd, s.Stream), hitWords(s.Point.Hits)
 		}
 		if len(c.Streams) > 1 {
@@ -100,6 +97,9 @@ func chartRow(v View, c ChartOnList) page.ChartRow {
 	}
 	p := latest.Point
 	row.Latest = q.Text(p.Value) + " at " + v.Moment(p.At)
+	if p.N == 0 {
+		row.Latest = "nothing yet"
+	}
 	switch {
 	case p.Source == "" && p.Need > 0:
 		row.Limits = "no limits yet, " + ui.Count(int64(p.Have)) + " of " + ui.Count(int64(p.Need))
@@ -111,6 +111,8 @@ func chartRow(v View, c ChartOnList) page.ChartRow {
 		row.Limits = q.Between(p.Limits) + ", " + string(p.Source)
 	}
 	switch {
+	case len(odd) > 0 && c.Chart.Quiet:
+		row.State = ui.Is(ui.None, ui.Plural(int64(len(odd)), "stream", "streams")+" outside its limits; opens no signal")
 	case len(odd) == 1 && len(c.Streams) > 1:
 		row.State = ui.Is(ui.Bad, StreamName(odd[0])+" "+words)
 	case len(odd) == 1:
@@ -128,13 +130,8 @@ func chartRow(v View, c ChartOnList) page.ChartRow {
 }
 
 func kindWords(k spc.ChartKind) string {
-	switch k {
-	case spc.Individuals:
-		return "single values"
-	case spc.CycleMean:
-		return "cycle means"
-	case spc.CycleSpread:
-		return "cycle spreads"
+	if t, ok := kindTexts[k]; ok {
+		return t.list
 	}
 	return string(k)
 }

@@ -12,18 +12,12 @@ import (
 )
 
 // multiple writes how many standard deviations limits lie from the centre.
-func multiple(l spc.LimitRule) string {
-	k := l.K
+func multiple(c spc.Chart) string {
+	k, err := monitor.Multiple(c)
 	switch {
-	case k > 0:
-	case l.Probability > 0:
-		k = math.Sqrt2 * math.Erfcinv(l.Probability)
-	case l.ARL0 > 0:
-		k = math.Sqrt2 * math.Erfcinv(1/l.ARL0)
-	default:
-		k = 3
-	}
-	if k == 3 {
+	case err != nil:
+		return "so many"
+	case math.Abs(k-3) < 1e-9:
 		return "three"
 	}
 	return ui.Number(k, 2)
@@ -88,14 +82,24 @@ func Itself(v View, c spc.Chart, press *spc.Press, log []monitor.LimitsInForce) 
 		default:
 			how := "the limits are those of a cycle as an individual, from the variation from cycle to cycle"
 			switch {
+			case c.Kind == spc.BetweenWithin:
+				how = "the limits are those of the means as individuals, and of the spread inside the subgroups"
+			case ofSubgroups(c.Kind):
+				how = "the limits follow from the spread inside the subgroups"
+			case allTerms(c.Kind):
+				how = "means and covariances of the terms are those of the baseline"
+			case c.Kind == spc.Group:
+				how = "the limits are those of the farthest of so many moulds from their own mean"
+			case overTime(c.Kind):
+				how = "centre and standard deviation of its points are those of the baseline"
 			case c.Kind == spc.CycleSpread:
 				how = "the limits are those of a standard deviation of so many panels"
 			case c.Kind == spc.Individuals && l.Lag1Found:
-				how = "the limits are " + multiple(c.Limits) + " standard deviations of the baseline either side of its mean"
+				how = "the limits are " + multiple(c) + " standard deviations of the baseline either side of its mean"
 			case c.Kind == spc.Individuals:
-				how = "the limits are " + multiple(c.Limits) + " standard deviations either side of the mean, worked out from the changes from each " + one + " to the next"
+				how = "the limits are " + multiple(c) + " standard deviations either side of the mean, worked out from the changes from each " + one + " to the next"
 			}
-			if l.Log {
+			if l.Log && !allTerms(c.Kind) && !overTime(c.Kind) && c.Kind != spc.Group {
 				how = "the limits are worked out on logarithms"
 			}
 			say("From a baseline of %s, pressed %s to %s, %s.", ui.Plural(int64(l.N), one, many), v.Moment(l.BaselineFrom), v.Moment(l.BaselineTo), how)
@@ -112,10 +116,14 @@ func Itself(v View, c spc.Chart, press *spc.Press, log []monitor.LimitsInForce) 
 			out = append(out, ui.Say(readable(note)))
 		}
 	}
-	if c.Kind == spc.CycleMean || c.Kind == spc.CycleSpread {
+	if c.OfCycles() {
 		say("Each mould's own level is taken off before the panels of a cycle are compared, so that a missing mould does not shift the point.")
 	}
 	say("%s", RuleWords(c.Rules))
+	if c.Quiet {
+		say("It shows where each stream is. Points beyond its limits are marked and open no signals: those of the cycle mean and of the moulds against their cycle do.")
+		return out
+	}
 	if c.Standard && press != nil && press.FalseSignals > 0 {
 		say("All standard charts of press %s together: %s false points in a shift of eight hours when nothing is wrong, fewer once they are merged into signals.", press.ID, ui.Number(press.FalseSignals, 1))
 	}

@@ -145,6 +145,8 @@ func signalTitle(c spc.Chart, g *store.Signal) string {
 		what = "cycle mean of " + what
 	case spc.CycleSpread:
 		what = "spread of " + what + " inside the cycles"
+	default:
+		what = kindTexts[c.Kind].of + what
 	}
 	return who + ": " + what + " " + g.Words
 }

@@ -112,14 +112,14 @@ func odd(f LineFacts, now []*store.Signal, st *ui.Statement) {
 		words += " " + Capital(presses(quiet)) + isOrAre(quiet) + "steady."
 	}
 	st.Say = ui.Say(words)
-	doubt := "First panel " + g.Panel + " at " + Amount(g.Value, c.Characteristic, g.Limits.Sigma, f.Lengths)
+	doubt := "First panel " + g.Panel + " at " + amountOf(c, g.Value, g.Limits.Sigma, f.Lengths)
 	switch {
 	case g.Words == "beyond lower limit" && g.Limits.HasLower:
-		doubt += "; the lower limit is " + Amount(g.Limits.Lower, c.Characteristic, g.Limits.Sigma, f.Lengths)
+		doubt += "; the lower limit is " + amountOf(c, g.Limits.Lower, g.Limits.Sigma, f.Lengths)
 	case g.Words == "beyond upper limit" && g.Limits.HasUpper:
-		doubt += "; the upper limit is " + Amount(g.Limits.Upper, c.Characteristic, g.Limits.Sigma, f.Lengths)
+		doubt += "; the upper limit is " + amountOf(c, g.Limits.Upper, g.Limits.Sigma, f.Lengths)
 	case g.Limits.HasCentre:
-		doubt += "; the centre is " + Amount(g.Limits.Centre, c.Characteristic, g.Limits.Sigma, f.Lengths)
+		doubt += "; the centre is " + amountOf(c, g.Limits.Centre, g.Limits.Sigma, f.Lengths)
 	}
 	doubt += ". "
 	if g.State == store.SignalAcknowledged {
@@ -150,6 +150,10 @@ func subject(c spc.Chart, g *store.Signal) string {
 		return "the mean of the cycles on press " + g.Press
 	case c.Kind == spc.CycleSpread:
 		return "the spread inside the cycles on press " + g.Press
+	case allTerms(c.Kind):
+		return "the shape of the cycles on press " + g.Press
+	case overTime(c.Kind):
+		return "the " + kindTexts[c.Kind].list + " of the cycles on press " + g.Press
 	}
 	return "press " + g.Press
 }
@@ -157,6 +161,14 @@ func subject(c spc.Chart, g *store.Signal) string {
 // lies is what the subject of a signal does.
 func lies(c spc.Chart, g *store.Signal) string {
 	what := Characteristic(c.Characteristic)
+	switch kind, _ := split(g.Stream); {
+	case allTerms(c.Kind):
+		what = kindTexts[c.Kind].of + "shape"
+	case c.Kind == spc.Group:
+		what += " against its cycle"
+	case overTime(c.Kind) && kind != "press":
+		what = "the " + kindTexts[c.Kind].of + what
+	}
 	switch g.Words {
 	case "beyond lower limit":
 		return "lies below its lower limit of " + what

@@ -259,7 +259,7 @@ func describe(kind string, body json.RawMessage) (summary string, facts []ui.Fac
 		}
 		fact("Of", strings.TrimSpace(map[bool]string{true: "press " + c.Press, false: "gauge " + c.Gauge}[c.Press != ""]+" "+map[bool]string{true: "product " + c.Product}[c.Product != ""]))
 		fact("Rules", RuleWords(c.Rules))
-		limits := multiple(c.Limits) + " standard deviations"
+		limits := multiple(c) + " standard deviations"
 		if c.Limits.Lower != nil || c.Limits.Upper != nil {
 			limits = "given: " + interval(c.Limits.Lower, c.Limits.Upper, ui.UnitName(CharacteristicUnit(c.Characteristic)))
 		}

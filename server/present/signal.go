@@ -47,15 +47,10 @@ func signalQuantity(v View, c spc.Chart, p *spc.Product) Quantity {
 
 // what names the charted thing in a sentence: "mean radius of curvature".
 func what(c spc.Chart, q Quantity) string {
-	switch c.Kind {
-	case spc.CycleMean:
-		return "mean " + q.Name
-	case spc.CycleSpread:
-		return "scatter of " + q.Name
-	case "":
+	if c.Kind == "" {
 		return "the chart " + c.ID
 	}
-	return q.Name
+	return kindTexts[c.Kind].of + q.Name
 }
 
 // Signals makes the list of signals.
@@ -286,7 +281,7 @@ const mostPoints = 100
 
 func (d *SignalData) points(v View, c spc.Chart, q Quantity, hit []bool) ui.Table {
 	panel := "Panel"
-	if c.Kind == spc.CycleMean || c.Kind == spc.CycleSpread {
+	if c.OfCycles() {
 		panel = "Last panel of the cycle"
 	}
 	head := "Value"

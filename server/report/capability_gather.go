@@ -537,11 +537,14 @@ func (g *capabilityGather) expected(name string) (points int, expect float64) {
 			continue
 		}
 		n := g.in.Cycles
-		if c.Kind == spc.Individuals {
+		if !c.OfCycles() {
 			n = g.in.Panels
 		}
 		p := c.Limits.Probability
-		if p == 0 {
+		switch {
+		case c.Limits.ARL0 > 0:
+			p = 1 / c.Limits.ARL0
+		case p == 0:
 			k := c.Limits.K
 			if k == 0 {
 				k = 3

@@ -11,6 +11,7 @@ import (
 
 	"sagwatch/server/plant"
 	"sagwatch/spc"
+	"sagwatch/spc/monitor"
 )
 
 // Change is one object that a file would define anew or revise.
@@ -188,8 +189,14 @@ func (p *Plant) Check(c *plant.Catalogue) error {
 		}
 		_, computed := spc.ComputedByName(ch.Characteristic)
 		own := slices.ContainsFunc(product.Characteristics, func(x spc.Characteristic) bool { return x.Name == ch.Characteristic })
-		if ch.Characteristic != "" && !computed && !own && (ch.Product == "" || ok) && ch.Kind.WorkedOut() {
+		shape := ch.Kind == spc.TSquared || ch.Kind == spc.MEWMA // which the fold looks at itself
+		if ch.Characteristic != "" && !shape && !computed && !own && (ch.Product == "" || ok) && ch.Kind.WorkedOut() {
 			bad("chart", ch.ID, "characteristic %q is neither computed nor one of product %q", ch.Characteristic, ch.Product)
+		}
+		if press, ok := presses[ch.Press]; !ch.Retired && (ch.Characteristic != "" || shape) && (ch.Press == "" || ok) {
+			if err := monitor.CheckChart(ch, press); err != nil {
+				bad("chart", ch.ID, "%s", err.(*monitor.ChartError).Msg)
+			}
 		}
 	}
 	if len(problems) > 0 {

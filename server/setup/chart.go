@@ -1,6 +1,9 @@
 package setup
 
-import "sagwatch/spc"
+import (
+	"sagwatch/spc"
+	"sagwatch/spc/monitor"
+)
 
 // ruleKeys are the run rules in plain words.
 var ruleKeys = []string{"beyond-limits", "run-one-side", "trend", "alternating", "two-of-three-beyond-2s",
@@ -32,7 +35,9 @@ func readChart(n node) spc.Chart {
 	}
 	if v, ok := f["characteristic"]; ok {
 		c.Characteristic = v.id()
-	} else if c.Kind != spc.TSquared && c.Kind != spc.MEWMA {
+	} else if c.Kind == spc.TSquared || c.Kind == spc.MEWMA {
+		c.Characteristic = monitor.Shape
+	} else {
 		n.bad("characteristic is missing")
 	}
 	if v, ok := f["by"]; ok {
@@ -62,9 +67,10 @@ func readChart(n node) spc.Chart {
 	return c
 }
 
+// readEWMA leaves what is not written at 0: the fold then designs it for the run length wanted.
 func readEWMA(n node) *spc.EWMA {
 	o := n.object("lambda", "l")
-	e := &spc.EWMA{Lambda: 0.2, L: 3}
+	e := &spc.EWMA{}
 	if w, ok := o["lambda"]; ok {
 		if e.Lambda = w.positive(); e.Lambda > 1 {
 			w.bad("lambda lies above 0 and at most at 1, is %g", e.Lambda)
@@ -78,7 +84,7 @@ func readEWMA(n node) *spc.EWMA {
 
 func readCUSUM(n node) *spc.CUSUM {
 	o := n.object("k", "h", "head_start")
-	c := &spc.CUSUM{K: 0.5, H: 5}
+	c := &spc.CUSUM{}
 	if w, ok := o["k"]; ok {
 		c.K = w.positive()
 	}

@@ -217,10 +217,17 @@ func exportChart(c spc.Chart) yaml.MapSlice {
 	l.when(c.Limits.Upper != nil, "upper", c.Limits.Upper)
 	b.put("limits", yaml.MapSlice(l))
 	if e := c.EWMA; e != nil {
-		b.put("ewma", yaml.MapSlice{{Key: "lambda", Value: e.Lambda}, {Key: "l", Value: e.L}})
+		var s build
+		s.when(e.Lambda != 0, "lambda", e.Lambda)
+		s.when(e.L != 0, "l", e.L)
+		b.when(len(s) > 0, "ewma", yaml.MapSlice(s))
 	}
 	if q := c.CUSUM; q != nil {
-		b.put("cusum", yaml.MapSlice{{Key: "k", Value: q.K}, {Key: "h", Value: q.H}, {Key: "head_start", Value: q.HeadStart}})
+		var s build
+		s.when(q.K != 0, "k", q.K)
+		s.when(q.H != 0, "h", q.H)
+		s.when(q.HeadStart != 0, "head_start", q.HeadStart)
+		b.when(len(s) > 0, "cusum", yaml.MapSlice(s))
 	}
 	rules := make([]any, len(c.Rules))
 	for i, r := range c.Rules {

@@ -86,7 +86,7 @@ func TestReadTakesEveryKeyOfTheReference(t *testing.T) {
 	require.Equal(t, 5, p.Gauges[1].Count())
 	require.Equal(t, []spc.RuleSetting{{Key: "beyond-limits"}, {Key: "run-one-side", Count: 9}}, p.Charts[0].Rules)
 	require.Equal(t, 0.1, p.Charts[1].EWMA.Lambda)
-	require.Len(t, p.Notes, 1, "the small-drift chart is kept but not worked out")
+	require.Empty(t, p.Notes, "every chart is worked out")
 	require.NoError(t, p.Check(empty(t)))
 }
 
@@ -271,4 +271,19 @@ func TestApplyingAgainFromATimeBetweenRevisionsChangesNothing(t *testing.T) {
 	changes, err := read("1002").Changes("KV", c)
 	require.NoError(t, err)
 	require.Empty(t, changes)
+}
+
+// TestChartsThatCannotBeFollowed are refused with the file, not found out by the fold.
+func TestChartsThatCannotBeFollowed(t *testing.T) {
+	read := func(chart string) error {
+		p, err := setup.Read([]byte("products: [{id: P25, contour: {sphere: 1107.5}}]\npresses: [{id: A, moulds: [\"1\", \"2\"], takt_s: 10}]\ncharts: [{id: c, press: A, product: P25, characteristic: radius_mm, " + chart + "}]\n"))
+		require.NoError(t, err)
+		return p.Check(empty(t))
+	}
+	require.NoError(t, read("kind: cusum, cusum: {k: 0.5}, limits: {arl0: 400}"))
+	require.NoError(t, read("kind: ewma, by: lane"))
+	require.ErrorContains(t, read("kind: t2"), "shape") // all terms together, not the radius
+	require.ErrorContains(t, read("kind: change-point, limits: {arl0: 100000}"), "50 to 2000")
+	require.ErrorContains(t, read("kind: individuals, by: probe"), "by mould, press, lane or gauge")
+	require.ErrorContains(t, read("kind: individuals, limits: {arl0: 5000}, rules: [beyond-limits, {run-one-side: 5}]"), "run length")
 }

@@ -93,7 +93,7 @@ func (k *keeper) fromCheckpoint(ctx context.Context, chart, name string, from, t
 	return out, nil
 }
 
-// Latest is a stream's name with its last point.
+// Latest is a stream's name with its last point; one without panels (N 0) only tells how many its first limits wait for.
 type Latest struct {
 	Stream string
 	Point  monitor.Point
@@ -119,6 +119,13 @@ func (w *Watcher) Streams(press, gauge, chart string) []Latest {
 			if i := slices.IndexFunc(out, func(l Latest) bool { return l.Stream == p.Stream }); i >= 0 {
 				out[i].Point = p
 			} else {
+				out = append(out, Latest{p.Stream, p})
+			}
+		}
+	}
+	if k.monitor != nil {
+		for _, p := range k.monitor.Waiting(chart) {
+			if i := slices.IndexFunc(out, func(l Latest) bool { return l.Stream == p.Stream }); i < 0 {
 				out = append(out, Latest{p.Stream, p})
 			}
 		}

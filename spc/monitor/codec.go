@@ -197,6 +197,7 @@ func (c *codec) record(r *LimitsInForce) {
 	c.int64(&r.Measurement)
 	c.limits(&r.Limits)
 	c.limits(&r.MRLimits)
+	c.limits(&r.SpreadLimits)
 	list(c, &r.LimitsByN, (*codec).limits)
 	for _, f := range []*float64{&r.Lag1, &r.Lag1Band, &r.SigmaWithin, &r.SigmaOverall} {
 		c.float(f)

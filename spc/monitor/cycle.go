@@ -1,6 +1,7 @@
 package monitor
 
 import (
+	"slices"
 	"time"
 
 	"sagwatch/spc"
@@ -76,6 +77,15 @@ type cycles struct {
 	whole    int
 	wholeSum []float64
 
+	of []int // the place of each casting
+
+	// Deviations of the panels of the cycle at hand from it, by place, for group charts: about the centres, or about those of
+	// the first devsFrom complete cycles of the phase, whose mean is devsLevel.
+	devs      []chart.StreamValue
+	devsN     []int // panels of the cycle that each was judged in
+	devsFrom  int
+	devsLevel float64
+
 	active []chart.StreamValue // scratch
 	zeros  []float64           // centres of values that have had theirs taken off
 }
@@ -100,7 +110,9 @@ func newCycles(moulds []string) *cycles {
 func (cy *cycles) restart() {
 	cy.now = cy.now[:0]
 	cy.fitted, cy.level, cy.castings = false, 0, len(cy.moulds)
+	cy.of = cy.of[:0]
 	for i := range cy.moulds {
+		cy.of = append(cy.of, i)
 		cy.casting[i], cy.centres[i], cy.has[i], cy.n[i], cy.total[i] = i, 0, false, 0, 0
 	}
 	cy.forgetWhole()
@@ -110,6 +122,7 @@ func (cy *cycles) restart() {
 func (cy *cycles) renew(place int) {
 	cy.casting[place] = cy.castings
 	cy.castings++
+	cy.of = append(cy.of, place)
 	cy.has[place], cy.centres[place], cy.n[place], cy.total[place] = false, cy.level, 0, 0
 	cy.forgetWhole()
 }
@@ -151,6 +164,10 @@ func (c *chartState) closeCycle() {
 			for i, v := range cy.now {
 				p.row[i] = chart.StreamValue{Stream: v.casting, Value: v.x}
 			}
+			p.vec = nil
+			if len(c.rest) > 0 {
+				p.vec = c.readings()
+			}
 			if len(cy.now) == len(cy.moulds) {
 				cy.whole++
 				for _, v := range cy.now {
@@ -159,10 +176,26 @@ func (c *chartState) closeCycle() {
 			}
 		} else {
 			cy.gather(p.effect, c.def.need)
+			for k, cy := range c.rest {
+				cy.gather(c.effects[k], c.def.need)
+			}
 		}
 		c.series().add(p)
 	}
-	cy.now = cy.now[:0]
+	for _, cy := range c.terms {
+		cy.now = cy.now[:0]
+	}
+	for _, s := range c.streams {
+		if s.due {
+			s.due = false
+			s.newPhase()
+		}
+	}
+}
+
+// holds tells whether the open cycle has a panel of the mould at a place.
+func (cy *cycles) holds(place int) bool {
+	return slices.ContainsFunc(cy.now, func(v member) bool { return v.place == place })
 }
 
 // series is a cycle chart's one series.
@@ -180,7 +213,7 @@ func (c *chartState) cyclePoint() (point, bool) {
 		return point{}, false
 	}
 	p := cy.end
-	cy.active = cy.active[:0]
+	cy.active, cy.devs, cy.devsFrom = cy.active[:0], cy.devs[:0], 0
 	if cy.fitted {
 		for _, v := range cy.now {
 			if v.has {
@@ -201,7 +234,38 @@ func (c *chartState) cyclePoint() (point, bool) {
 	if c.def.Kind == spc.CycleSpread {
 		p.value = p.spread
 	}
+	if c.def.Kind == spc.Group {
+		c.deviations(&p)
+	}
+	if several(c.def.Kind) {
+		if cy.fitted && !c.means(&p) {
+			return point{}, false
+		}
+		p.value = 0
+	}
 	return p, finite(p.value)
+}
+
+// deviations are those of the open cycle's panels, once their moulds have centres of some kind.
+func (c *chartState) deviations(p *point) {
+	cy := c.cyc
+	if p.unknown || len(cy.active) == 0 {
+		p.unknown, p.value = true, 0
+		return
+	}
+	for _, v := range cy.active {
+		cy.devs = append(cy.devs, chart.StreamValue{Stream: v.Stream, Value: v.Value - p.effect})
+	}
+	var l *law
+	level := cy.level
+	if cy.fitted {
+		l = c.series().law
+		p.row = cy.devs
+	} else {
+		cy.devsFrom, cy.devsLevel = cy.whole, p.mean-p.effect
+		level = cy.devsLevel
+	}
+	p.value = c.def.plotted(cy.devs, l, level)
 }
 
 // provisional fills in the open cycle's figures about the moulds' centres in the phase's complete cycles so far, this one
@@ -262,10 +326,11 @@ func (cy *cycles) settle(i, need int) {
 // hollow appends the open cycle's point.
 func (c *chartState) hollow(list []Point) []Point {
 	p, ok := c.cyclePoint()
-	if !ok || p.unknown {
+	s := c.streams
+	over := gathers(c.def.Kind)
+	if !ok || p.unknown || several(c.def.Kind) || over && (len(s) == 0 || s[0].law == nil) {
 		return list
 	}
-	s := c.streams
 	pt := Point{Chart: c.def.ID, Stream: "press:" + c.m.cfg.Press.ID, Phase: 1, Need: c.def.need}
 	if len(s) > 0 {
 		pt.Phase, pt.Have = s[0].phase, s[0].have
@@ -273,14 +338,18 @@ func (c *chartState) hollow(list []Point) []Point {
 			pt.Limits, pt.MRLimits, pt.Source, pt.Have, pt.Need = l.at(p.n), l.record.MRLimits, l.record.Source, 0, 0
 		}
 	}
+	if over {
+		at := s[0].course.copied()
+		p.value, pt.Limits = c.def.step(&at, s[0].law, p.value, p.n)
+	}
 	pt.At, pt.Panel, pt.Measurement, pt.Value, pt.N = p.at, p.panel, p.measurement, p.value, p.n
 	pt.Complete, pt.Hollow = p.n == len(c.cyc.moulds), true
 	return append(list, pt)
 }
 
 // fit works out the castings' centres and the cycle model from the held cycles of a phase, writes the figures of each
-// cycle into it and drops the cycles that have too few moulds with a centre. On refusal held is as before.
-func (cy *cycles) fit(held []point, need int) ([]point, chart.CycleModel, error) {
+// cycle into it and drops the cycles that have too few moulds with a centre. The rows then are empty, or the deviations by place. On refusal held is as before.
+func (cy *cycles) fit(held []point, need int, deviations bool) ([]point, chart.CycleModel, error) {
 	complete := 0
 	for i := range held {
 		if len(held[i].row) == len(cy.moulds) {
@@ -298,10 +367,12 @@ func (cy *cycles) fit(held []point, need int) ([]point, chart.CycleModel, error)
 	}
 	// Streams of the fit are the castings that were there for at least half of a baseline.
 	stream, streams := make([]int, cy.castings), 0
+	var casts []int // castings of the streams
 	for i, n := range counts {
 		stream[i] = -1
 		if 2*n >= need {
 			stream[i] = streams
+			casts = append(casts, i)
 			streams++
 		}
 	}
@@ -359,6 +430,11 @@ func (cy *cycles) fit(held []point, need int) ([]point, chart.CycleModel, error)
 			}
 		}
 		p.row = nil
+		if deviations {
+			for k, v := range rows[i] {
+				p.row = append(p.row, chart.StreamValue{Stream: cy.of[casts[v.Stream]], Value: cy.active[k].Value - p.effect})
+			}
+		}
 		kept = append(kept, p)
 	}
 	for place := range cy.moulds {

@@ -11,6 +11,7 @@ import (
 
 	"sagwatch/spc"
 	"sagwatch/spc/chart"
+	"sagwatch/spc/dist"
 	"sagwatch/spc/rules"
 )
 
@@ -38,6 +39,7 @@ type definition struct {
 	quiet      int
 	width      chart.Width
 	multiple   float64 // the width in standard deviations of a normal statistic
+	over       courses // of a chart that gathers over points
 	need       int
 	given      *spc.Limits
 	posted     []posted
@@ -61,27 +63,52 @@ func Skewed(c spc.Computed) bool {
 	return false
 }
 
+// CheckChart says with a *ChartError why a fold could not follow a chart, of a press or of a gauge; nil where it could, and for
+// kinds that are not worked out.
+func CheckChart(c spc.Chart, press spc.Press) error {
+	if !c.Kind.WorkedOut() {
+		return nil
+	}
+	cfg := Config{Gauge: c.Gauge}
+	if c.Press != "" {
+		cfg.Press = &press
+	}
+	_, err := define(c, cfg)
+	return err
+}
+
 // define checks a chart's definition.
 func define(c spc.Chart, cfg Config) (*definition, error) {
 	bad := func(format string, args ...any) error { return &ChartError{c.ID, fmt.Sprintf(format, args...)} }
-	d := &definition{Chart: c, cycle: c.Kind != spc.Individuals, need: c.Baseline}
+	d := &definition{Chart: c, cycle: ofCycles(c, cfg), need: c.Baseline}
 	switch {
 	case c.ID == "":
 		return nil, bad("has no id")
-	case c.Characteristic == "":
+	case c.Characteristic == "" && !several(c.Kind):
 		return nil, bad("names no characteristic")
 	case cfg.Press == nil && c.Gauge != cfg.Gauge:
 		return nil, bad("is of gauge %q, not of %q", c.Gauge, cfg.Gauge)
 	case cfg.Press != nil && c.Press != cfg.Press.ID:
 		return nil, bad("is of press %q, not of %q", c.Press, cfg.Press.ID)
 	case d.cycle && cfg.Press == nil:
-		return nil, bad("a gauge has no cycles; its charts are of kind individuals")
+		return nil, bad("a gauge has no cycles; its charts are of single values")
 	case d.cycle && len(cfg.Press.Moulds) < 2:
 		return nil, bad("a %s chart needs a press of at least 2 moulds, press %s has %d", c.Kind, c.Press, len(cfg.Press.Moulds))
 	case d.need == 0:
 		d.need = defaultBaseline
 	case d.need < 2:
 		return nil, bad("baseline %d; it must be at least 2 points", c.Baseline)
+	}
+	if grouped(c.Kind) {
+		if d.Subgroup == 0 {
+			d.Subgroup = usualSubgroup
+		}
+		if d.Subgroup < 2 || d.Subgroup > 1000 {
+			return nil, bad("subgroup %d; a subgroup has 2 to 1000 panels", c.Subgroup)
+		}
+		if c.Baseline == 0 {
+			d.need = max(leastSubgroups, (defaultBaseline+d.Subgroup-1)/d.Subgroup)
+		}
 	}
 	switch c.By {
 	case "", "press", "gauge":
@@ -90,27 +117,46 @@ func define(c spc.Chart, cfg Config) (*definition, error) {
 			return nil, bad("by %q has no meaning here", c.By)
 		}
 	default:
-		return nil, bad("by %q; an individuals chart is by mould, press, lane or gauge", c.By)
+		return nil, bad("by %q; a chart is by mould, press, lane or gauge", c.By)
 	}
 	d.computed, d.isComputed = spc.ComputedByName(c.Characteristic)
 	d.log = d.isComputed && Skewed(d.computed)
 
 	var err error
-	if len(c.Rules) == 0 {
-		d.set = rules.Default()
-	} else if d.set, err = rules.NewSet(c.Rules...); err != nil {
+	if d.set, err = rulesOf(c); err != nil {
 		return nil, bad("%v", err)
+	}
+	if several(c.Kind) {
+		if err := shapeOnly(c); err != nil {
+			return nil, bad("%v", err)
+		}
+		d.Characteristic, d.isComputed = Shape, false
+	}
+	if derived(c.Kind) {
+		// Its points hang together: runs among them say nothing more.
+		d.set = rules.Default()
 	}
 	d.guard = d.set.Only(rules.BeyondLimits)
 	d.window = max(1, d.set.Window())
 	d.quiet = max(Quiet, d.window)
 
-	d.width = chart.Width{K: c.Limits.K, Probability: c.Limits.Probability}
+	if d.width, err = widthOf(c.Limits, d.set); err != nil {
+		return nil, bad("%v", err)
+	}
 	unit, err := chart.GivenLimits(0, 1, d.width)
 	if err != nil {
 		return nil, bad("%v", err)
 	}
 	d.multiple = unit.Upper
+	if gathers(c.Kind) {
+		arl0 := c.Limits.ARL0
+		if arl0 == 0 {
+			arl0 = 1 / (2 * dist.NormalTail(d.multiple))
+		}
+		if d.over, err = coursesOf(c, arl0); err != nil {
+			return nil, bad("%v", err)
+		}
+	}
 	if d.given, err = givenBy(c.Limits); err != nil {
 		return nil, bad("%v", err)
 	}
@@ -144,6 +190,14 @@ func define(c spc.Chart, cfg Config) (*definition, error) {
 		return cmp.Or(a.start.Compare(b.start), cmp.Compare(a.Revision, b.Revision), a.At.Compare(b.At), cmp.Compare(a.id, b.id))
 	})
 	return d, nil
+}
+
+// ofCycles is true of charts whose points are cycles: the cycle charts, and those of a whole press that gather over points.
+func ofCycles(c spc.Chart, cfg Config) bool {
+	if derived(c.Kind) && (cfg.Press == nil || len(cfg.Press.Moulds) < 2) {
+		return false // a press of one mould has no cycles; its panels stand for them
+	}
+	return c.OfCycles()
 }
 
 // givenBy takes the limits written in a chart's definition; nil when there are none.
@@ -185,6 +239,16 @@ func usable(l spc.Limits) error {
 		return fmt.Errorf("the lower limit equals the upper")
 	}
 	return nil
+}
+
+// has tells whether the observation can make or join a point of the chart.
+func (d *definition) has(o *Observation) bool {
+	if several(d.Kind) {
+		var row [16]float64
+		return d.row(o, row[:])
+	}
+	_, ok := d.value(o)
+	return ok
 }
 
 // value is the observation's value of the chart's characteristic.

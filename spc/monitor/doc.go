@@ -9,7 +9,9 @@
 // # Streams
 //
 // An individuals chart has one stream for each mould ("mould:7"), lane ("lane:2"), gauge ("gauge:CG-1") or one for
-// the whole press ("press:A"), by its By. Cycle charts have one stream, the press. A chart with a product passes over
+// the whole press ("press:A"), by its By. Cycle charts have one stream, the press; a group chart has the press, whose points
+// are the moulds that lie farthest out, and one for each mould, whose deviations open the signals. Moving averages, cumulative
+// sums and step charts are by mould, lane or gauge, of single panels, or by press, of the cycle means. A chart with a product passes over
 // panels of others. A panel without the characteristic makes no point.
 //
 // # Cycles
@@ -64,6 +66,38 @@
 // nothing earlier: points held for a provisional baseline go unjudged. On a cycle chart they wait until the moulds have
 // centres. Limits given in the chart's definition hold from the first point (of a cycle chart: once the moulds
 // have centres), in every phase. At new limits rules start afresh and no moving range crosses.
+//
+// Where a run length is wanted (arl0), limits are those with which normal points and the chart's rules have it.
+//
+// # Group charts
+//
+// Each mould's deviation d from the effect of its cycle, its own centre taken off, is judged by the limit of the greatest of
+// so many: exact where the moulds vary alike, else each by its own standard deviation with an equal share of the
+// probability. A mould that has left the others draws the effect after it, so while the farthest is beyond its limit it is
+// taken away and the others are judged among themselves, as long as more than half of the cycle is left. At a mould change
+// that mould's stream begins a phase; it is left out until it has a centre. Skewed characteristics: deviations of logarithms.
+//
+// # Charts that gather over points
+//
+// Moving averages (ewma), cumulative sums (cusum) and step charts (change-point) take values in standard deviations
+// from the centre of the limits in force, each cycle mean in its own standard deviation, so that all steps have one variance. They
+// start afresh where rules do, pass over excluded panels (which make no point), go on through a signal, and have no guard:
+// until there is a baseline they make no points. Where neighbours of the baseline resemble each other, the standard
+// deviation counts as much more as what is gathered then varies more. Settings that a definition leaves open are designed
+// for a shift of one standard deviation. Their points hang together, so beyond-limits is their only rule.
+//
+// # Subgroups
+//
+// Charts of subgroups (mean-range, mean-sd, median-range, between-within) take so many panels of a stream that follow each other,
+// excluded ones left out; the point is that of the last. A phase drops the subgroup that it cuts. A spread beyond its
+// limits is a hit of its own beside the rules. A baseline is as many subgroups as hold 200 panels, at least 25.
+//
+// # Charts of several terms
+//
+// T2 and the multivariate moving average (t2, mewma) of the shape terms are of single panels by mould, lane or gauge, or of the
+// cycle means by press, each term with its moulds' own centres. Mean and covariance are those of the baseline; in a cycle of fewer
+// panels each term's deviation counts as much less as its own standard deviation is greater. Evidence names the terms that
+// drive a signal. They too make no points until there is a baseline, and have beyond-limits as their only rule.
 //
 // # Moving range
 //

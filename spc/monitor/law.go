@@ -3,6 +3,7 @@ package monitor
 import (
 	"fmt"
 	"math"
+	"slices"
 
 	"sagwatch/spc"
 	"sagwatch/spc/chart"
@@ -10,7 +11,14 @@ import (
 )
 
 // law is the limits that a stream is judged by; it is never changed once made.
-type law struct{ record LimitsInForce }
+type law struct {
+	record LimitsInForce
+	// scales, by number of panels, and fixed, limits that do not follow from them, are of charts that gather over points.
+	scales []scale
+	fixed  bool
+	group  *group // of group charts
+	terms  *terms // of charts of several terms
+}
 
 // at is the limits of a point of n panels.
 func (l *law) at(n int) spc.Limits {
@@ -26,9 +34,10 @@ type figure struct {
 	mean   float64
 	spread float64
 	n      int
+	vec    []float64 // of several terms
 }
 
-func (p *point) figure() figure { return figure{p.value, p.mean, p.spread, p.n} }
+func (p *point) figure() figure { return figure{p.value, p.mean, p.spread, p.n, slices.Clone(p.vec)} }
 
 // individualsLaw works out the limits of single values from a baseline in order.
 func individualsLaw(d *definition, baseline []figure) (*law, error) {
@@ -75,6 +84,14 @@ func individualsLaw(d *definition, baseline []figure) (*law, error) {
 		}
 		r.note("Neighbouring points are correlated (%.2f, chance stays within %.2f): limits from moving ranges would be %s to the baseline's overall standard deviation.", res.Lag1.R, res.Lag1.Band, would)
 	}
+	if gathers(d.Kind) {
+		k := scale{res.Limits.Centre, res.Limits.Sigma}
+		l.scales = []scale{k, k}
+		if err := d.overTime(l, x); err != nil {
+			return nil, err
+		}
+		return l, l.check()
+	}
 	r.Limits = d.sided(r.Limits)
 	return l, l.check()
 }
@@ -104,7 +121,7 @@ func cycleLaw(d *definition, model chart.CycleModel, baseline []figure, moulds i
 	r.LimitsByN = make([]spc.Limits, moulds+1)
 	least := max(2, (moulds+1)/2)
 	var limits func(n int) (spc.Limits, error)
-	if d.Kind == spc.CycleMean {
+	if d.Kind != spc.CycleSpread {
 		r.autocorrelation(model.Lag1)
 		r.warn(model.Warnings)
 		if model.Lag1.Significant {
@@ -182,6 +199,9 @@ func cycleLaw(d *definition, model chart.CycleModel, baseline []figure, moulds i
 			}
 		}
 	}
+	if gathers(d.Kind) {
+		return l, d.cyclesOverTime(l, model, baseline, least, moulds)
+	}
 	if d.given != nil {
 		r.note("The limits are given in the chart's definition; the baseline only gave the moulds' centres.")
 		r.MRLimits = spc.Limits{}
@@ -196,6 +216,33 @@ func cycleLaw(d *definition, model chart.CycleModel, baseline []figure, moulds i
 	}
 	r.Limits = r.LimitsByN[moulds]
 	return l, l.check()
+}
+
+// cyclesOverTime makes the law of a chart that gathers over cycle means: the scale of a cycle of n panels is its own.
+func (d *definition) cyclesOverTime(l *law, model chart.CycleModel, baseline []figure, least, moulds int) error {
+	r := &l.record
+	l.scales = make([]scale, moulds+1)
+	for n := least; n <= moulds; n++ {
+		s, err := model.EffectSigma(n)
+		if err != nil {
+			return err
+		}
+		l.scales[n] = scale{model.Centre, s}
+		if r.Log {
+			v := math.Log1p(s * s / (model.Centre * model.Centre))
+			l.scales[n] = scale{math.Log(model.Centre) - v/2, math.Sqrt(v)}
+		}
+	}
+	raw := make([]float64, len(baseline))
+	for i, f := range baseline {
+		if raw[i] = f.mean; r.Log {
+			raw[i] = math.Log(math.Max(f.mean, 1e-300))
+		}
+	}
+	if err := d.overTime(l, raw); err != nil {
+		return err
+	}
+	return l.check()
 }
 
 // logSpreads gives limits for the spread of a cycle of n panels from the baseline's spreads s_j of n_j panels:
@@ -272,7 +319,7 @@ func (r *LimitsInForce) autocorrelation(a chart.Autocorrelation) {
 
 // check refuses limits that overflowed.
 func (l *law) check() error {
-	for _, lim := range append([]spc.Limits{l.record.Limits, l.record.MRLimits}, l.record.LimitsByN...) {
+	for _, lim := range append([]spc.Limits{l.record.Limits, l.record.MRLimits, l.record.SpreadLimits}, l.record.LimitsByN...) {
 		if !finite(lim.Lower) || !finite(lim.Centre) || !finite(lim.Upper) || !finite(lim.Sigma) {
 			return refusal.Unsolved("the limits are too large to be worked with")
 		}

@@ -3,6 +3,7 @@ package monitor
 import (
 	"errors"
 	"fmt"
+	"math"
 	"slices"
 	"time"
 
@@ -40,7 +41,11 @@ type chartState struct {
 	streams []*series // in order of first panels
 	byPlace []*series // of moulds that the press has
 	byName  map[string]*series
-	cyc     *cycles // cycle charts only
+	cyc     *cycles   // cycle charts only
+	terms   []*cycles // cyc, and those of the terms after the first where there are several, of the same panels
+	rest    []*cycles // terms without the first
+	vec     []float64 // scratch: terms of a point, and effects of the terms after the first
+	effects []float64
 	traces  []trace
 }
 
@@ -90,6 +95,10 @@ func New(c Config) (*Monitor, error) {
 		cs := &chartState{m: m, def: d, byName: map[string]*series{}, byPlace: make([]*series, moulds)}
 		if d.cycle {
 			cs.cyc = newCycles(c.Press.Moulds)
+			for i := 1; several(d.Kind) && i < len(shapeTerms); i++ {
+				cs.rest = append(cs.rest, newCycles(c.Press.Moulds))
+			}
+			cs.terms = append([]*cycles{cs.cyc}, cs.rest...)
 		}
 		m.charts = append(m.charts, cs)
 	}
@@ -132,11 +141,21 @@ func (m *Monitor) Add(o *Observation) error {
 		if c.def.Product != "" && c.def.Product != o.Product {
 			continue
 		}
+		if several(c.def.Kind) {
+			c.takeTerms(o, place, inCycle, p)
+			continue
+		}
 		x, ok := c.def.value(o)
 		if !ok {
 			continue
 		}
 		if c.def.cycle {
+			if c.def.Kind == spc.Group && c.def.log {
+				if x <= 0 {
+					continue
+				}
+				x = math.Log(x)
+			}
 			if inCycle && o.Excluded == "" {
 				c.cyc.take(place, x, &p)
 			}
@@ -144,10 +163,35 @@ func (m *Monitor) Add(o *Observation) error {
 		}
 		if s := c.stream(o, place); s != nil {
 			p.value = x
-			s.add(p)
+			if grouped(c.def.Kind) {
+				s.collect(p)
+			} else {
+				s.add(p)
+			}
 		}
 	}
 	return nil
+}
+
+// takeTerms takes the next observation's terms.
+func (c *chartState) takeTerms(o *Observation, place int, inCycle bool, p point) {
+	var row [16]float64
+	if !c.def.row(o, row[:]) {
+		return
+	}
+	if c.def.cycle {
+		if inCycle && o.Excluded == "" {
+			for k, cy := range c.terms {
+				cy.take(place, row[k], &p)
+			}
+		}
+		return
+	}
+	if s := c.stream(o, place); s != nil {
+		c.vec = append(c.vec[:0], row[:len(shapeTerms)]...)
+		p.vec = c.vec
+		s.add(p)
+	}
 }
 
 // cycled tells whether a cycle chart of the press can use the observation. One that none can, such as a panel's dimensions
@@ -156,7 +200,7 @@ func (m *Monitor) Add(o *Observation) error {
 func (m *Monitor) cycled(o *Observation) bool {
 	for _, c := range m.charts {
 		if c.def.cycle {
-			if _, ok := c.def.value(o); ok {
+			if c.def.has(o) {
 				return true
 			}
 		}
@@ -210,7 +254,7 @@ func (c *chartState) begin(name string) *series {
 	case prefix == "":
 		prefix = "press"
 	}
-	s := &series{c: c, key: name, name: prefix + ":" + name, phase: 1}
+	s := &series{c: c, key: name, name: prefix + ":" + name, phase: 1, course: c.def.over.start()}
 	for _, p := range c.def.posted {
 		if p.Stream == "" || p.Stream == s.name {
 			s.posted = append(s.posted, p)
@@ -238,19 +282,33 @@ func (m *Monitor) happen(e spc.Event) {
 				s.newPhase()
 			}
 			if c.cyc != nil {
-				c.cyc.restart()
+				for _, cy := range c.terms {
+					cy.restart()
+				}
 			}
 		case c.cyc != nil:
 			for place, mould := range c.cyc.moulds {
 				if e.Mould == "" || e.Mould == mould {
-					c.cyc.renew(place)
+					for _, cy := range c.terms {
+						cy.renew(place)
+					}
+					if s := c.byPlace[place]; s != nil {
+						// A panel of the old casting in the open cycle is still of its phase.
+						if s.due = c.cyc.holds(place); !s.due {
+							s.newPhase()
+						}
+					}
 				}
 			}
 			// With fewer than half the centres left no cycle has an effect from which new ones could be found.
 			if len(c.streams) > 0 && c.cyc.fitted && 2*c.cyc.known() < len(c.cyc.moulds) {
 				c.closeCycle()
-				c.streams[0].newPhase()
-				c.cyc.restart()
+				for _, s := range c.streams {
+					s.newPhase()
+				}
+				for _, cy := range c.terms {
+					cy.restart()
+				}
 			}
 		case c.def.By == "mould":
 			for _, s := range c.streams {
@@ -323,6 +381,24 @@ func (m *Monitor) Progress(chart, stream string) (have, need int) {
 		return s.have, s.c.def.need
 	}
 	return 0, 0
+}
+
+// Waiting lists the streams of a chart that wait for their first limits with nothing plotted yet, because what is plotted rests on
+// the baseline: each a point without a value (N is 0), at the latest panel, with how many it has and needs.
+func (m *Monitor) Waiting(chart string) []Point {
+	var list []Point
+	for _, c := range m.charts {
+		if c.def.ID != chart || !derived(c.def.Kind) {
+			continue
+		}
+		for _, s := range c.streams {
+			if n := len(s.held); s.law == nil && n > 0 {
+				p := &s.held[n-1]
+				list = append(list, Point{Chart: chart, Stream: s.name, Phase: s.phase, At: p.at, Panel: p.panel, Measurement: p.measurement, Have: s.have, Need: c.def.need})
+			}
+		}
+	}
+	return list
 }
 
 // InForce is the limits in force of a stream now.

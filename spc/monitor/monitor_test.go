@@ -20,7 +20,7 @@ func TestNewRefuses(t *testing.T) {
 		"chart ind: is of press \"B\", not of \"A\"":                       func(c *spc.Chart, _ *monitor.Config) { c.Press = "B" },
 		"chart ind: names no characteristic":                               func(c *spc.Chart, _ *monitor.Config) { c.Characteristic = "" },
 		"chart ind: baseline 1; it must be at least 2 points":              func(c *spc.Chart, _ *monitor.Config) { c.Baseline = 1 },
-		"chart ind: by \"probe\"; an individuals chart is by mould":        func(c *spc.Chart, _ *monitor.Config) { c.By = "probe" },
+		"chart ind: by \"probe\"; a chart is by mould":                     func(c *spc.Chart, _ *monitor.Config) { c.By = "probe" },
 		"chart ind: by \"mould\" has no meaning here":                      func(c *spc.Chart, _ *monitor.Config) { c.Kind, c.By = spc.CycleMean, "mould" },
 		"chart ind: rules[0]: upwards":                                     func(c *spc.Chart, _ *monitor.Config) { c.Rules = []spc.RuleSetting{{Key: "upwards"}} },
 		"chart ind: the sigma multiple of the limits is -1":                func(c *spc.Chart, _ *monitor.Config) { c.Limits.K = -1 },
@@ -153,20 +153,35 @@ func TestTrack(t *testing.T) {
 func TestStandardSet(t *testing.T) {
 	product := spc.Product{ID: "P25", Contour: &spc.Contour{Kind: spc.ContourSphere, R: 1107.5}}
 	set := monitor.StandardSet(*press(11), product)
-	require.Len(t, set, 12)
+	require.Len(t, set, 21)
 	var ids []string
 	for _, c := range set {
 		ids = append(ids, c.ID)
 		require.True(t, c.Standard)
 		require.Equal(t, []spc.RuleSetting{{Key: "beyond-limits"}}, c.Rules)
 	}
-	require.Equal(t, []string{"A.P25.radius_mm.individuals.mould", "A.P25.radius_mm.cycle-mean", "A.P25.radius_mm.cycle-spread"}, ids[:3])
+	require.Equal(t, []string{"A.P25.radius_mm.cycle-mean", "A.P25.radius_mm.group", "A.P25.radius_mm.ewma", "A.P25.radius_mm.cycle-spread", "A.P25.radius_mm.individuals.mould"}, ids[:5])
+	// 17 charts of 2880 / 11 cycles share one false signal a shift.
+	require.InDelta(t, 17*2880.0/11, set[1].Limits.ARL0, 1e-6)
+	require.InDelta(t, 17*2880.0/11, set[2].Limits.ARL0, 1e-6)
+	p0 := 1 / set[0].Limits.ARL0
+	require.InEpsilon(t, 11/(17*2880.0), p0*math.Pow(1-p0, monitor.Quiet), 1e-9, "signals begin after 20 quiet points")
+	require.True(t, set[4].Quiet)
+	require.Equal(t, "upper", set[5].Limits.Side)
 	require.Contains(t, ids, "A.P25.twist_um.cycle-spread")
+	require.Equal(t, "A.P25.shape.t2", ids[20])
 	no := false
 	p := press(11)
 	p.StandardCharts = &no
 	require.Empty(t, monitor.StandardSet(*p, product))
-	require.Len(t, monitor.StandardSet(*press(1), product), 4)
+	require.Len(t, monitor.StandardSet(*press(1), product), 9)
+	for _, odd := range []spc.Press{{ID: "A", Moulds: []string{"1", "2"}, TaktS: 1e5}, {ID: "A", TaktS: 1e-3}, {ID: "A", FalseSignals: 1e9}, {ID: "A", FalseSignals: 1e-9, Moulds: press(60).Moulds}} {
+		list := monitor.StandardSet(odd, product)
+		require.NotEmpty(t, list)
+		for _, c := range list {
+			require.NoError(t, monitor.CheckChart(c, odd), "%+v", odd)
+		}
+	}
 	require.Empty(t, monitor.StandardSet(*press(11), spc.Product{ID: "D"}))
 	require.Empty(t, monitor.StandardGaugeCharts(spc.Gauge{ID: "CG-1"}))
 	m, err := monitor.New(monitor.Config{Press: press(11), Charts: set})
@@ -254,12 +269,15 @@ func plant(n int) (monitor.Config, []monitor.Observation) {
 		list[i].Values.Set(spc.MaxDeviationUM, 90*math.Exp(0.2*r.NormFloat64()))
 		list[i].Values.Set(spc.TwofoldUM, 10*r.NormFloat64())
 		list[i].Values.Set(spc.TwistUM, 10*r.NormFloat64())
+		for _, c := range []spc.Computed{spc.Cubic1UM, spc.Cubic2UM, spc.Cubic3UM, spc.Cubic4UM, spc.Bow4UM} {
+			list[i].Values.Set(c, 5*r.NormFloat64())
+		}
 	}
 	return cfg, list
 }
 
 // BenchmarkStandardSet is one panel through the standard set of a press: 4 characteristics, each with 11 moulds' charts, the
-// cycle mean and the cycle spread.
+// cycle mean, the group chart, the moving average and the cycle spread; and T2.
 func BenchmarkStandardSet(b *testing.B) {
 	cfg, list := plant(10000)
 	m, err := monitor.New(cfg)

@@ -50,6 +50,7 @@ type Point struct {
 	Limits   spc.Limits
 	MRLimits spc.Limits // upper limit and centre of the moving range
 	Source   spc.LimitSource
+	Spread   *Spread // of subgroups
 	// Have and Need count towards provisional limits while Source is "" or guard; else both are 0. Need is 0 too for a
 	// point that never was judged because posted limits came first.
 	Have, Need int
@@ -85,9 +86,11 @@ type LimitsInForce struct {
 	KnownAt time.Time `json:"known_at"`
 	// Limits of a point of full size (a complete cycle), and of its moving range; LimitsByN those of a cycle of that
 	// many panels, from index 0; nil for single panels.
-	Limits    spc.Limits   `json:"limits"`
-	MRLimits  spc.Limits   `json:"mr_limits"`
-	LimitsByN []spc.Limits `json:"limits_by_n,omitempty"`
+	Limits   spc.Limits `json:"limits"`
+	MRLimits spc.Limits `json:"mr_limits"`
+	// SpreadLimits are those of the spread inside a subgroup.
+	SpreadLimits spc.Limits   `json:"spread_limits,omitzero"`
+	LimitsByN    []spc.Limits `json:"limits_by_n,omitempty"`
 	// The baseline: points used, their time range, lag-1 autocorrelation, standard deviation from moving ranges and over
 	// all, n-1 denominator (of the logarithms where Log is true; of cycles: inside the cycles and of the cycle effects).
 	N            int       `json:"n"`

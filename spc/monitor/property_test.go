@@ -132,6 +132,20 @@ func scenario(r *rand.Rand) (monitor.Config, []monitor.Observation) {
 		{ID: "spread", Press: "A", Characteristic: "x", Kind: spc.CycleSpread, Baseline: 6 + r.IntN(10), Rules: pick(), Limits: spc.LimitRule{K: 2}},
 		{ID: "dev-spread", Press: "A", Characteristic: "max_deviation_um", Kind: spc.CycleSpread, Baseline: 7, Limits: spc.LimitRule{K: 2}},
 	}
+	charts = append(charts,
+		spc.Chart{ID: "ewma-mould", Press: "A", Characteristic: "x", Kind: spc.EWMAChart, By: "mould", Baseline: 12, EWMA: &spc.EWMA{Lambda: 0.3, L: 2}},
+		spc.Chart{ID: "ewma", Press: "A", Product: "P25", Characteristic: "max_deviation_um", Kind: spc.EWMAChart, Baseline: 9, EWMA: &spc.EWMA{Lambda: 0.2, L: 2}, Limits: spc.LimitRule{Side: "upper"}},
+		spc.Chart{ID: "cusum", Press: "A", Characteristic: "x", Kind: spc.CUSUMChart, By: "press", Baseline: 8, CUSUM: &spc.CUSUM{K: 0.5, H: 3, HeadStart: 1}},
+		spc.Chart{ID: "group", Press: "A", Characteristic: "x", Kind: spc.Group, Baseline: 8 + r.IntN(20), Rules: pick(), Limits: spc.LimitRule{K: 2}},
+		spc.Chart{ID: "dev-group", Press: "A", Product: "P25", Characteristic: "max_deviation_um", Kind: spc.Group, Baseline: 7, Limits: spc.LimitRule{K: 2, Side: "upper"}},
+		spc.Chart{ID: "range", Press: "A", Characteristic: "x", Kind: spc.MeanRange, By: "mould", Subgroup: 2 + r.IntN(3), Baseline: 5, Limits: spc.LimitRule{K: 2}, Rules: pick()},
+		spc.Chart{ID: "between", Press: "A", Product: "P25", Characteristic: "x", Kind: spc.BetweenWithin, Subgroup: 3, Baseline: 10, Limits: spc.LimitRule{K: 2}},
+		spc.Chart{ID: "median", Press: "A", Characteristic: "x", Kind: spc.MedianRange, By: "lane", Subgroup: 3, Baseline: 6, Limits: spc.LimitRule{K: 2}},
+		spc.Chart{ID: "shape", Press: "A", Kind: spc.TSquared, Baseline: 14, Limits: spc.LimitRule{K: 2}},
+		spc.Chart{ID: "shape-mould", Press: "A", Kind: spc.TSquared, By: "mould", Baseline: 15, Limits: spc.LimitRule{K: 2}},
+		spc.Chart{ID: "shape-drift", Press: "A", Kind: spc.MEWMA, Baseline: 14, EWMA: &spc.EWMA{Lambda: 0.4}, Limits: spc.LimitRule{K: 2}},
+		spc.Chart{ID: "change", Press: "A", Characteristic: "x", Kind: spc.ChangePoint, By: "lane", Baseline: 20, Limits: spc.LimitRule{ARL0: 60}},
+	)
 	cfg := monitor.Config{Site: "main", Press: p, Charts: charts}
 	for range r.IntN(4) {
 		cfg.Events = append(cfg.Events, event([]string{"mould-change", "plunger-change", "mould-change", "note"}[r.IntN(4)], p.Moulds[r.IntN(len(p.Moulds))], when()))
@@ -156,6 +170,11 @@ func scenario(r *rand.Rand) (monitor.Config, []monitor.Observation) {
 		o := observation(p, i, x)
 		if r.IntN(4) > 0 {
 			o.Values.Set(spc.MaxDeviationUM, 100*math.Exp(0.3*r.NormFloat64()))
+		}
+		if r.IntN(10) > 0 {
+			for _, c := range []spc.Computed{spc.RadiusMM, spc.TwofoldUM, spc.TwistUM, spc.Cubic1UM, spc.Cubic2UM, spc.Cubic3UM, spc.Cubic4UM, spc.Bow4UM} {
+				o.Values.Set(c, 10+level+float64(i%len(p.Moulds))+r.NormFloat64())
+			}
 		}
 		switch r.IntN(25) {
 		case 0:
@@ -183,7 +202,7 @@ func scenario(r *rand.Rand) (monitor.Config, []monitor.Observation) {
 
 // TestArrivalDoesNotMatter: order of arrival, batches, checkpoints and restarts leave no trace.
 func TestArrivalDoesNotMatter(t *testing.T) {
-	runs := 36
+	runs := 24
 	if testing.Short() {
 		runs = 6
 	}
@@ -239,7 +258,7 @@ func TestArrivalDoesNotMatter(t *testing.T) {
 func TestRestartAfterEveryPanel(t *testing.T) {
 	p := press(4)
 	n := 4 * 75
-	cfg := monitor.Config{Site: "main", Press: p, Charts: []spc.Chart{individuals("mould", 22), cycleChart(spc.CycleMean, 22), cycleChart(spc.CycleSpread, 22)}}
+	cfg := monitor.Config{Site: "main", Press: p, Charts: []spc.Chart{individuals("mould", 22), cycleChart(spc.CycleMean, 22), cycleChart(spc.CycleSpread, 22), cycleChart(spc.Group, 22)}}
 	for i := range cfg.Charts {
 		cfg.Charts[i].Limits.K = 1.5
 	}

@@ -3,6 +3,7 @@ package monitor
 import (
 	"fmt"
 	"math"
+	"slices"
 	"time"
 
 	"sagwatch/spc"
@@ -23,6 +24,7 @@ type point struct {
 	effect, mean, spread float64
 	row                  []chart.StreamValue
 	unknown              bool
+	vec                  []float64 // of several terms: their values, or means; of a cycle that waits for centres readings
 	// guard is what a held point was judged by while it waited; hit whether it was beyond.
 	guard *spc.Limits
 	hit   rules.Side
@@ -32,6 +34,8 @@ type point struct {
 type series struct {
 	c         *chartState
 	key, name string // "7", "mould:7"
+	member    bool   // one mould's deviations on a group chart; its limits are the chart's
+	due       bool   // a phase of the member begins with the next cycle
 	phase     int
 	begun     bool // the phase has a point
 
@@ -46,9 +50,13 @@ type series struct {
 	guardFinds []*finding // signals of the guard in this phase
 
 	state   rules.State
-	recent  []string // ring of the panels of the latest judged points
-	judged  int      // points judged under this law
-	prev    float64  // value of the judged point before, for the moving range
+	sub     []float64 // of a chart of subgroups: the panels of the one that is begun
+	course  course    // of a chart that gathers over points
+	average average   // of several terms
+	at      []float64 // scratch: the terms that the point at hand was judged by
+	recent  []string  // ring of the panels of the latest judged points
+	judged  int       // points judged under this law
+	prev    float64   // value of the judged point before, for the moving range
 	hasPrev bool
 	open    *finding
 	quiet   int
@@ -71,7 +79,10 @@ func (s *series) add(p point) {
 	s.begun = true
 	s.takePosted(&p)
 	d := s.c.def
-	if s.law == nil && d.given != nil && !d.cycle {
+	if derived(d.Kind) {
+		p.unknown = true // until there is a scale
+	}
+	if s.law == nil && d.given != nil && !d.cycle && !derived(d.Kind) {
 		s.follow(givenLaw(*d.given, 0), spc.Frozen, p, "Given in the chart's definition.")
 	}
 	if !d.cycle {
@@ -87,6 +98,9 @@ func (s *series) add(p point) {
 			s.have++
 		}
 	}
+	if !d.cycle {
+		p.vec = slices.Clone(p.vec) // which is scratch
+	}
 	s.held = append(s.held, p)
 	if s.have >= d.need || s.moulds() > 0 && len(s.held) >= 2*d.need {
 		s.settle()
@@ -98,9 +112,22 @@ func (s *series) settle() {
 	d, held := s.c.def, s.held
 	var l *law
 	var err error
-	if cy := s.c.cyc; cy != nil {
+	if cy := s.c.cyc; cy != nil && several(d.Kind) {
+		var models []chart.CycleModel
+		if held, models, err = s.c.fitTerms(held, d.need); err == nil {
+			if l, err = termsLaw(d, rowsOf(held), models, s.moulds()); err != nil {
+				for _, cy := range s.c.terms {
+					cy.fitted = false
+				}
+			}
+		}
+	} else if grouped(d.Kind) {
+		l, err = subgroupsLaw(d, rowsOf(held))
+	} else if several(d.Kind) {
+		l, err = termsLaw(d, rowsOf(held), nil, 0)
+	} else if cy != nil {
 		var model chart.CycleModel
-		if held, model, err = cy.fit(held, d.need); err == nil {
+		if held, model, err = cy.fit(held, d.need, d.Kind == spc.Group); err == nil {
 			figures := make([]figure, len(held))
 			for i := range held {
 				p := &held[i]
@@ -110,7 +137,11 @@ func (s *series) settle() {
 				}
 				figures[i] = p.figure()
 			}
-			l, err = cycleLaw(d, model, figures, s.moulds())
+			if d.Kind == spc.Group {
+				l, err = groupLaw(d, model, held, cy.level, s.moulds())
+			} else {
+				l, err = cycleLaw(d, model, figures, s.moulds())
+			}
 			if err != nil {
 				cy.fitted = false
 			}
@@ -129,8 +160,8 @@ func (s *series) settle() {
 		s.c.m.log = append(s.c.m.log, LimitsInForce{Chart: d.ID, Stream: s.name, Phase: s.phase, Source: spc.Provisional, From: last.at,
 			FromPanel: last.panel, Measurement: last.measurement, KnownAt: last.at, N: s.have, Refused: noLimits(err)})
 		s.release()
-		if s.c.cyc != nil {
-			s.c.cyc.forgetWhole()
+		for _, cy := range s.c.terms {
+			cy.forgetWhole()
 		}
 		return
 	}
@@ -145,9 +176,27 @@ func (s *series) settle() {
 	s.law.record.KnownAt = known
 	s.c.m.log[len(s.c.m.log)-1].KnownAt = known
 	for i := range held {
+		if p := &held[i]; l.group != nil {
+			p.value = d.plotted(p.row, l, 0)
+		}
 		s.judge(&held[i])
 	}
-	s.guardFinds = nil
+	for _, t := range s.c.streams {
+		if t == s || t.member {
+			t.guardFinds = nil
+		}
+	}
+}
+
+// rowsOf are the terms of held points, excluded ones left out.
+func rowsOf(held []point) [][]float64 {
+	rows := make([][]float64, 0, len(held))
+	for i := range held {
+		if held[i].excluded == "" {
+			rows = append(rows, held[i].vec)
+		}
+	}
+	return rows
 }
 
 // noLimits says in words why a baseline gives no limits.
@@ -167,7 +216,7 @@ func (s *series) release() {
 	s.held, s.have = nil, 0
 	for i := range held {
 		if !held[i].unknown {
-			s.emit(s.point(&held[i]))
+			s.emit(s.point(&held[i], spc.Limits{}))
 		}
 	}
 }
@@ -189,12 +238,18 @@ func (s *series) follow(l *law, source spc.LimitSource, p point, note string) {
 	}
 	s.law = l
 	s.afresh()
+	if l.group != nil {
+		for _, m := range s.c.streams[1:] {
+			m.afresh()
+		}
+	}
 	s.c.m.log = append(s.c.m.log, *r)
 }
 
 // afresh forgets what rules, moving range and signals remember.
 func (s *series) afresh() {
 	s.state.Reset()
+	s.course, s.average = s.c.def.over.start(), average{}
 	s.judged, s.hasPrev = 0, false
 	if s.open != nil {
 		s.open.end()
@@ -204,12 +259,13 @@ func (s *series) afresh() {
 
 // newPhase begins a phase with the next point.
 func (s *series) newPhase() {
+	s.sub = s.sub[:0]
 	if !s.begun {
 		return
 	}
 	s.release()
 	s.afresh()
-	if s.law != nil {
+	if s.law != nil && !s.member {
 		s.before = s.law
 	}
 	s.law, s.begun = nil, false
@@ -236,25 +292,51 @@ func (s *series) gather(p *point) {
 // takePosted puts posted limits in force that hold for the next point.
 func (s *series) takePosted(next *point) {
 	for s.nextPosted < len(s.posted) && !s.posted[s.nextPosted].start.After(next.at) {
-		if s.c.cyc != nil && s.law == nil {
-			return // until the moulds have centres
-		}
 		p := &s.posted[s.nextPosted]
+		if s.law == nil && (s.c.cyc != nil || p.Given != nil && derived(s.c.def.Kind)) {
+			return // until the moulds have centres, or there is a scale
+		}
 		s.nextPosted++
 		baseline := s.gathered[p.id]
 		delete(s.gathered, p.id)
 		var l *law
 		var err error
 		switch {
+		case p.Given != nil && several(s.c.def.Kind):
+			l = s.law.givenTerms(*p.Given)
+		case p.Given != nil && gathers(s.c.def.Kind):
+			l = s.law.given(s.c.def, *p.Given)
+		case p.Given != nil && s.law != nil && s.law.group != nil:
+			l = givenLaw(*p.Given, s.moulds())
+			l.group, l.fixed = s.law.group, true
+			l.record.SigmaWithin, l.record.Log = s.law.record.SigmaWithin, s.law.record.Log
 		case p.Given != nil:
 			l = givenLaw(*p.Given, s.moulds())
-		case s.c.cyc == nil:
-			l, err = individualsLaw(s.c.def, baseline)
 		default:
+			withoutGiven := *s.c.def
+			withoutGiven.given = nil
+			rows := make([][]float64, len(baseline))
+			for i, f := range baseline {
+				rows[i] = f.vec
+			}
+			if grouped(s.c.def.Kind) {
+				l, err = subgroupsLaw(&withoutGiven, rows)
+				break
+			}
+			if several(s.c.def.Kind) {
+				if l, err = termsLaw(&withoutGiven, rows, nil, 0); err == nil && s.law != nil && len(s.law.terms.base.Mean) == len(l.terms.base.Mean) {
+					l.terms.ratio = s.law.terms.ratio
+				}
+				break
+			}
+			if s.c.cyc == nil {
+				l, err = individualsLaw(&withoutGiven, baseline)
+				break
+			}
 			var model chart.CycleModel
-			if model, err = modelOf(baseline); err == nil {
-				withoutGiven := *s.c.def
-				withoutGiven.given = nil
+			if model, err = modelOf(baseline); err == nil && s.c.def.Kind == spc.Group {
+				l, err = groupLaw(&withoutGiven, model, nil, s.c.cyc.level, s.moulds())
+			} else if err == nil {
 				l, err = cycleLaw(&withoutGiven, model, baseline, s.moulds())
 			}
 		}
@@ -280,6 +362,10 @@ func (s *series) takePosted(next *point) {
 // guard judges a point that waits for provisional limits by those of the phase before, about the new centre.
 func (s *series) guard(p *point) {
 	d := s.c.def
+	if d.Kind == spc.Group {
+		s.guardGroup(p)
+		return
+	}
 	if p.unknown || s.moulds() > 0 && len(p.row) != s.moulds() {
 		return
 	}
@@ -296,11 +382,13 @@ func (s *series) guard(p *point) {
 			p.guard = &lim
 			var st rules.State
 			hits := d.guard.Step(&st, p.value, lim)
-			if hits.Len() > 0 {
+			if hits.Len() > 0 && d.Quiet {
+				p.hit = hits.All()[0].Side
+			} else if hits.Len() > 0 {
 				p.hit = hits.All()[0].Side
 				s.recent = append(s.recent[:0], p.panel)
 				s.judged = 1
-				s.signal(p, lim, hits.All(), true)
+				s.signal(p, lim, worded(hits.All()), true)
 				s.judged = 0
 			} else {
 				s.calm()
@@ -344,15 +432,36 @@ func (s *series) judge(p *point) {
 	if d.cycle {
 		s.gather(p)
 	}
+	if s.law.group != nil {
+		s.judgeGroup(p)
+		return
+	}
 	if p.excluded != "" {
 		s.hasPrev = false
-		s.emit(s.point(p))
+		if !derived(d.Kind) {
+			s.emit(s.point(p, s.law.at(p.n)))
+		}
 		return
 	}
 	lim := s.law.at(p.n)
+	if several(d.Kind) {
+		var err error
+		if p.value, lim, s.at, err = d.stepTerms(&s.average, s.law, p.vec, p.n); err != nil {
+			return // too far off to be worked with
+		}
+	}
+	if gathers(d.Kind) {
+		p.value, lim = d.step(&s.course, s.law, p.value, p.n)
+	}
+	s.judgeAt(p, lim)
+}
+
+// judgeAt puts a point before its limits, opens, extends or ends the signal and emits it.
+func (s *series) judgeAt(p *point, lim spc.Limits) {
+	d := s.c.def
 	hits := d.set.Step(&s.state, p.value, lim)
 	s.remember(p.panel)
-	mr, hasMR := 0.0, s.hasPrev
+	mr, hasMR := 0.0, s.hasPrev && !derived(d.Kind) && !s.member && (!grouped(d.Kind) || d.Kind == spc.BetweenWithin)
 	if hasMR {
 		mr = math.Abs(p.value - s.prev)
 		hasMR = finite(mr)
@@ -360,8 +469,17 @@ func (s *series) judge(p *point) {
 	s.prev, s.hasPrev = p.value, true
 	mrl := &s.law.record.MRLimits
 	jumped := hasMR && mrl.HasUpper && mr > mrl.Upper && d.set.On(rules.BeyondLimits)
+	var made []Hit
 	if hits.Len() > 0 {
-		s.signal(p, lim, hits.All(), false)
+		made = worded(hits.All())
+	}
+	if grouped(d.Kind) && d.set.On(rules.BeyondLimits) {
+		if h, is := spreadHit(p.spread, s.law.record.SpreadLimits); is {
+			made = append(made, h)
+		}
+	}
+	if len(made) > 0 && !d.Quiet {
+		s.signal(p, lim, made, false)
 	} else {
 		s.calm()
 	}
@@ -371,16 +489,11 @@ func (s *series) judge(p *point) {
 	if len(s.c.traces) == 0 {
 		return
 	}
-	pt := s.point(p)
+	pt := s.point(p, lim)
 	pt.MR, pt.HasMR = mr, hasMR
-	if hits.Len() > 0 || jumped {
-		pt.Hits = make([]Hit, 0, hits.Len()+1)
-		for _, h := range hits.All() {
-			pt.Hits = append(pt.Hits, Hit{h.Rule.String(), h.Words(), h.Back(), h.Mask})
-		}
-		if jumped {
-			pt.Hits = append(pt.Hits, Hit{Jumped, Jumped, 2, 3})
-		}
+	pt.Hits = made
+	if jumped {
+		pt.Hits = append(pt.Hits, Hit{Jumped, Jumped, 2, 3})
 	}
 	s.emit(pt)
 }
@@ -411,11 +524,17 @@ func (s *series) panels(back int, mask uint64) []string {
 }
 
 // point fills in what a Point shows; limits only where a law is in force.
-func (s *series) point(p *point) Point {
+func (s *series) point(p *point, lim spc.Limits) Point {
 	pt := Point{Chart: s.c.def.ID, Stream: s.name, Phase: s.phase, At: p.at, Panel: p.panel, Measurement: p.measurement, Value: p.value,
 		N: p.n, Complete: s.moulds() == 0 || p.n == s.moulds(), Excluded: p.excluded}
 	if s.law != nil {
-		pt.Limits, pt.MRLimits, pt.Source = s.law.at(p.n), s.law.record.MRLimits, s.law.record.Source
+		pt.Limits, pt.MRLimits, pt.Source = lim, s.law.record.MRLimits, s.law.record.Source
+	}
+	if grouped(s.c.def.Kind) {
+		pt.Spread = &Spread{Value: p.spread}
+		if s.law != nil {
+			pt.Spread.Limits = s.law.record.SpreadLimits
+		}
 	}
 	return pt
 }
@@ -439,14 +558,14 @@ func (s *series) pending(list []Point) []Point {
 		if p.unknown {
 			continue
 		}
-		pt := s.point(p)
+		pt := s.point(p, spc.Limits{})
 		pt.Have, pt.Need = have, s.c.def.need
 		if p.excluded != "" {
 			hasPrev = false
 			list = append(list, pt)
 			continue
 		}
-		if hasPrev {
+		if hasPrev && (!grouped(s.c.def.Kind) || s.c.def.Kind == spc.BetweenWithin) {
 			pt.MR = math.Abs(p.value - prev)
 			pt.HasMR = finite(pt.MR)
 		}

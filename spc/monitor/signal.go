@@ -26,16 +26,20 @@ type finding struct {
 }
 
 // signal takes the hits of a point: they extend the open signal or open one. guard says that the limits are the guard's.
-func (s *series) signal(p *point, lim spc.Limits, hits []rules.Hit, guard bool) {
+func (s *series) signal(p *point, lim spc.Limits, hits []Hit, guard bool) {
 	s.quiet = 0
 	if s.open == nil {
 		s.open = s.reopen(p.at)
 	}
 	if s.open == nil {
 		m, d, first := s.c.m, s.c.def, hits[0]
+		value := p.value
+		if first.Rule == SpreadBeyond {
+			value, lim = p.spread, s.law.record.SpreadLimits
+		}
 		f := &finding{Finding: Finding{Found: m.last, Signal: spc.Signal{Gauge: d.Gauge, Product: d.Product, Chart: d.ID, Stream: s.name,
-			Phase: s.phase, Rule: first.Rule.String(), Words: first.Words(), Panel: p.panel, Measurement: p.measurement, At: p.at,
-			FoundAt: m.last.LineAt, LastPanel: p.panel, LastAt: p.at, Value: p.value, Limits: lim}}}
+			Phase: s.phase, Rule: first.Rule, Words: first.Words, Panel: p.panel, Measurement: p.measurement, At: p.at,
+			FoundAt: m.last.LineAt, LastPanel: p.panel, LastAt: p.at, Value: value, Limits: lim}}}
 		parts := []string{m.cfg.Site, d.ID, s.name, strconv.Itoa(s.phase), p.panel}
 		if m.cfg.Press != nil {
 			f.Press = m.cfg.Press.ID
@@ -54,9 +58,26 @@ func (s *series) signal(p *point, lim spc.Limits, hits []rules.Hit, guard bool) 
 	if !p.at.Before(f.LastAt) {
 		f.LastPanel, f.LastAt = p.panel, p.at
 	}
-	for _, h := range hits {
-		f.evidence(spc.Evidence{Rule: h.Rule.String(), Words: h.Words(), At: p.at, Panels: s.panels(h.Back(), h.Mask), Value: p.value})
+	why := ""
+	if several(s.c.def.Kind) && s.law != nil {
+		why = ": " + s.c.def.drivers(s.law, s.at)
 	}
+	for _, h := range hits {
+		value := p.value
+		if h.Rule == SpreadBeyond {
+			value = p.spread
+		}
+		f.evidence(spc.Evidence{Rule: h.Rule, Words: h.Words + why, At: p.at, Panels: s.panels(h.Back, h.Mask), Value: value})
+	}
+}
+
+// worded are a point's hits with their words.
+func worded(hits []rules.Hit) []Hit {
+	list := make([]Hit, 0, len(hits)+1)
+	for _, h := range hits {
+		list = append(list, Hit{h.Rule.String(), h.Words(), h.Back(), h.Mask})
+	}
+	return list
 }
 
 // reopen finds the guard's signal of this phase that a late-judged point lies in.

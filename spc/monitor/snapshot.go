@@ -12,7 +12,7 @@ import (
 )
 
 // form names the snapshot's form; it changes whenever the state or the way in which it is worked out does.
-const form = "fold-1\n"
+const form = "fold-2\n"
 
 // Snapshot encodes the state: the same state always gives the same bytes. It holds a digest of the definitions, events
 // and posted limits that can have told on it, and a checksum.
@@ -98,18 +98,26 @@ func (m *Monitor) codeBody(c *codec) {
 	}
 	list(c, &m.log, (*codec).record)
 	for _, cs := range m.charts {
-		if cs.cyc != nil {
-			cs.cyc.code(c)
+		for _, cy := range cs.terms {
+			cy.code(c)
 		}
 		streams := c.size(len(cs.streams))
 		for i := 0; i < streams && !c.failed; i++ {
 			var key string
+			var member bool
 			if !c.reading {
-				key = cs.streams[i].key
+				key, member = cs.streams[i].key, cs.streams[i].member
 			}
 			c.string(&key)
-			if c.reading {
+			c.bool(&member)
+			switch place, ok := m.places[key]; {
+			case !c.reading:
+			case !member:
 				cs.begin(key)
+			case ok && cs.def.Kind == spc.Group && i > 0:
+				cs.member(place)
+			default:
+				c.fail()
 			}
 			if i < len(cs.streams) {
 				cs.streams[i].code(c)
@@ -140,6 +148,10 @@ func (cy *cycles) code(c *codec) {
 		c.int(&cy.n[i])
 	}
 	c.int(&cy.castings)
+	list(c, &cy.of, (*codec).int)
+	if len(cy.of) != cy.castings {
+		c.fail()
+	}
 	c.bool(&cy.fitted)
 	c.float(&cy.level)
 	c.floats(cy.centres)
@@ -156,7 +168,7 @@ func (c *codec) point(p *point) {
 	c.float(&p.value)
 	c.int(&p.n)
 	// Most points are single panels without any of the rest.
-	more := p.effect != 0 || p.mean != 0 || p.spread != 0 || p.row != nil || p.unknown || p.guard != nil || p.hit != 0
+	more := p.effect != 0 || p.mean != 0 || p.spread != 0 || p.row != nil || p.unknown || p.guard != nil || p.hit != 0 || p.vec != nil
 	c.bool(&more)
 	if !more {
 		return
@@ -166,6 +178,7 @@ func (c *codec) point(p *point) {
 	c.float(&p.spread)
 	c.values(&p.row)
 	c.bool(&p.unknown)
+	list(c, &p.vec, (*codec).float)
 	guarded := p.guard != nil
 	c.bool(&guarded)
 	if guarded {
@@ -184,6 +197,7 @@ func (c *codec) figure(f *figure) {
 	c.float(&f.mean)
 	c.float(&f.spread)
 	c.int(&f.n)
+	list(c, &f.vec, (*codec).float)
 }
 
 func (c *codec) state(st *rules.State) {
@@ -204,6 +218,10 @@ func (c *codec) law(p **law) {
 		*p = &law{}
 	}
 	c.record(&(*p).record)
+	list(c, &(*p).scales, (*codec).scale)
+	c.bool(&(*p).fixed)
+	c.group(&(*p).group)
+	c.terms(&(*p).terms)
 }
 
 // findingOf refers to one of the fold's findings by its place, from 1; 0 is none.
@@ -223,14 +241,41 @@ func (c *codec) findingOf(all []*finding, p **finding) {
 func (s *series) code(c *codec) {
 	c.int(&s.phase)
 	c.bool(&s.begun)
-	c.law(&s.law)
+	c.bool(&s.due)
+	list(c, &s.sub, (*codec).float)
+	if s.member {
+		// Its limits are the chart's.
+		has := s.law != nil
+		c.bool(&has)
+		if c.reading && has {
+			s.law = s.c.streams[0].law
+		}
+	} else {
+		c.law(&s.law)
+	}
+	for _, l := range []*law{s.law, s.before} {
+		if l != nil && several(s.c.def.Kind) && l.terms == nil {
+			c.fail()
+		}
+		if l != nil && s.c.def.Kind == spc.Group && (l.group == nil || len(l.group.z) <= s.moulds() || len(l.group.own) > 0 && len(l.group.own) < s.moulds()) {
+			c.fail()
+		}
+	}
+	if s.law != nil && gathers(s.c.def.Kind) && len(s.law.scales) == 0 {
+		c.fail()
+	}
 	list(c, &s.held, (*codec).point)
 	c.int(&s.have)
-	c.law(&s.before)
+	if !s.member {
+		c.law(&s.before)
+	}
 	c.float(&s.guardSum)
 	c.int(&s.guardN)
 	list(c, &s.guardFinds, func(c *codec, f **finding) { c.findingOf(s.c.m.findings, f) })
 	c.state(&s.state)
+	c.course(s.c.def, &s.course)
+	c.int(&s.average.n)
+	list(c, &s.average.z, (*codec).float)
 	list(c, &s.recent, (*codec).string)
 	c.int(&s.judged)
 	c.float(&s.prev)
