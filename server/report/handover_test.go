@@ -203,3 +203,53 @@ func TestHandOverGroupsAFlood(t *testing.T) {
 		}
 	}
 }
+
+// The heading over the cycle means agrees with the signals that the same report lists.
+func TestHandOverCyclesHeadingAgrees(t *testing.T) {
+	t.Parallel()
+	head := func(change func(in *report.HandOverInputs, c *report.HandOverCycles)) string {
+		in := shiftInputs()
+		c := &in.Charts[0]
+		c.Points[190] = c.Points[189]
+		change(in, c)
+		for _, b := range made(t, in).Blocks {
+			if b.Drawing != nil && strings.HasPrefix(b.Heading, "Press A: ") {
+				return plainSpaces(strings.TrimPrefix(b.Heading, "Press A: "))
+			}
+		}
+		return "no drawing"
+	}
+	spread := func(in *report.HandOverInputs) *report.HandOverSignal {
+		g := in.Signals[0]
+		g.ID, g.Kind, g.Stream, g.Words, g.At, g.LastAt = "s9", string(spc.CycleSpread), "press:A", "beyond upper limit", in.From.Add(time.Hour), in.From.Add(2*time.Hour)
+		in.Signals = append(in.Signals, g)
+		return &in.Signals[len(in.Signals)-1]
+	}
+	const inside = "the cycle means kept inside their limits"
+	for _, c := range []struct {
+		name, want string
+		change     func(in *report.HandOverInputs, c *report.HandOverCycles)
+	}{
+		{"quiet, a mould's signal beside it", inside, func(*report.HandOverInputs, *report.HandOverCycles) {}},
+		{"part of a signal", "one cycle is part of a signal", func(_ *report.HandOverInputs, c *report.HandOverCycles) { c.Points[3].Signal = true }},
+		{"beyond without a signal", "one cycle mean lies beyond the limits", func(_ *report.HandOverInputs, c *report.HandOverCycles) { c.Points[3].Value = 1109 }},
+		{"beyond, but left out", inside, func(_ *report.HandOverInputs, c *report.HandOverCycles) {
+			c.Points[3].Value, c.Points[3].Excluded = 1109, "trial"
+		}},
+		{"the spread signalled", "one signal of the cycles in the shift, none at a mean that is drawn here", func(in *report.HandOverInputs, _ *report.HandOverCycles) { spread(in) }},
+		{"withdrawn", inside, func(in *report.HandOverInputs, _ *report.HandOverCycles) { spread(in).State = store.SignalWithdrawn }},
+		{"of another press", inside, func(in *report.HandOverInputs, _ *report.HandOverCycles) { spread(in).Press = "B" }},
+		{"over before the shift", inside, func(in *report.HandOverInputs, _ *report.HandOverCycles) {
+			g := spread(in)
+			g.At, g.LastAt = in.From.Add(-2*time.Hour), in.From.Add(-time.Hour)
+		}},
+		{"earlier cycles not drawn", "the cycle means drawn here kept inside their limits, as far as they had any", func(_ *report.HandOverInputs, c *report.HandOverCycles) { c.Dropped = 4 }},
+		{"no limits", "the cycles have no limits yet", func(_ *report.HandOverInputs, c *report.HandOverCycles) {
+			for i := range c.Points {
+				c.Points[i].Source, c.Points[i].Lower, c.Points[i].Upper = "", report.None, report.None
+			}
+		}},
+	} {
+		require.Equal(t, c.want, head(c.change), c.name)
+	}
+}
