@@ -375,13 +375,7 @@ func (h *handOver) charts() {
 				chart.Events = append(chart.Events, plot.Event{At: e.At, Words: eventWords(&e)})
 			}
 		}
-		head := "Press " + c.Press + ": the cycles kept inside their limits"
-		switch {
-		case signals > 0:
-			head = "Press " + c.Press + ": " + ui.Plural(int64(signals), "cycle is", "cycles are") + " part of a signal"
-		case len(pane.Limits) == 0:
-			head = "Press " + c.Press + ": the cycles have no limits yet"
-		}
+		head := h.cyclesHead(c, signals)
 		caption := "By the time of pressing. Solid limits are frozen, dashed ones provisional."
 		if c.Dropped > 0 {
 			caption += " " + capital(ui.Plural(int64(c.Dropped), "earlier cycle is", "earlier cycles are")) + " not drawn."
@@ -390,6 +384,45 @@ func (h *handOver) charts() {
 		h.d.Blocks = append(h.d.Blocks, Block{Heading: head, Drawing: &Drawing{Scene: chart.Scene(), Caption: caption}})
 	}
 	h.d.Sheets = append(h.d.Sheets, sheet)
+}
+
+// cyclesHead says what a drawing of cycle means shows, so that it agrees with the signals that the report lists: "kept inside" is said of
+// the means only, and only when no point lies beyond and no cycle chart of the press, be it of the spread, signalled in the shift.
+func (h *handOver) cyclesHead(c *HandOverCycles, signals int) string {
+	beyond, limited, free := 0, 0, 0
+	for k := range c.Points {
+		switch p := &c.Points[k]; {
+		case p.Hollow || p.Excluded != "":
+		case p.Source == "":
+			free++
+		case p.Lower.Has() && p.Value < float64(p.Lower) || p.Upper.Has() && p.Value > float64(p.Upper):
+			beyond++
+		default:
+			limited++
+		}
+	}
+	others := 0
+	for i := range h.Signals {
+		g := &h.Signals[i]
+		cycles := g.Kind == string(spc.CycleMean) || g.Kind == string(spc.CycleSpread)
+		if cycles && g.Press == c.Press && (g.Product == "" || g.Product == c.Product) && g.State != store.SignalWithdrawn && g.At.Before(h.To) && !g.LastAt.Before(h.From) {
+			others++
+		}
+	}
+	head := "Press " + c.Press + ": "
+	switch {
+	case signals > 0:
+		return head + ui.Plural(int64(signals), "cycle is", "cycles are") + " part of a signal"
+	case beyond > 0:
+		return head + ui.Plural(int64(beyond), "cycle mean lies", "cycle means lie") + " beyond the limits"
+	case others > 0:
+		return head + ui.Plural(int64(others), "signal", "signals") + " of the cycles in the shift, none at a mean that is drawn here"
+	case limited == 0:
+		return head + "the cycles have no limits yet"
+	case free > 0 || c.Dropped > 0:
+		return head + "the cycle means drawn here kept inside their limits, as far as they had any"
+	}
+	return head + "the cycle means kept inside their limits"
 }
 
 // spans are the stretches with one set of limits; incomplete cycles, whose limits are wider, do not break them.

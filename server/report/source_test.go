@@ -28,7 +28,7 @@ func TestDefinitionsOfAPeriod(t *testing.T) {
 		{5, 8, "product P25 revision 2"},
 		{6, 10, "product P25 revisions 2 and 3 (from 2026-03-05 09:00)"},
 		{6, 14, "product P25 revisions 2, 3 (from 2026-03-05 09:00) and 5 (from 2026-03-05 11:00)"}, // 4 was replaced before it held
-		{0, 1, "product P25 revision 1"}, // before the first one the first
+		{0, 1, "product P25 revision 1"},                                                            // before the first one the first
 		{21, 23, "product P25 revision 6"},
 	} {
 		require.Equal(t, p.want, report.DefinitionDuring(c, plant.KindProduct, "P25", at(p.from), at(p.to)))

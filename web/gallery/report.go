@@ -73,7 +73,7 @@ func reportBody() page.ReportBody {
 			{Heading: "What the next shift must know", Listed: true, Text: []string{"Mould 7 on press A lies below its lower limit of radius since 11:49, first panel A-0147575 at 1106.02 mm; nobody has acknowledged it.", "Gauge CG-2 has needed its master panel since 12:10.", "Two panels are undecided and must be measured again: A-0147577 and A-0147580."}},
 			{Heading: "Press A: 2596 panels gauged, seven do not conform (0.27 %)", Text: []string{"The shift before: 2871 panels gauged by now, all conform."}, Table: &ui.Table{Label: "Panels by verdict", Cols: []ui.Col{{Head: "Mould"}, {Head: "Gauged", Right: true}, {Head: "Share that does not conform", Right: true}},
 				Rows: []ui.Row{{Cells: []ui.Cell{ui.Text("7"), ui.Text("236"), {Text: "2.97 %", Href: "#figure-1", Why: true}}}, {Sum: true, Cells: []ui.Cell{ui.Text("all"), ui.Text("2596"), ui.Text("0.27 %")}}}}},
-			{Heading: "Press A: the cycles kept inside their limits", Drawing: chart.Scene(), Caption: "By the time of pressing."},
+			{Heading: "Press A: the cycle means kept inside their limits", Drawing: chart.Scene(), Caption: "By the time of pressing."},
 			{Heading: "Stops and changes", Facts: []ui.Fact{{Name: "09:10", Value: ui.Text("mould change, mould 4")}}, Caution: "Panels of the two excluded shifts were shipped: they count in Ppk."}}}
 }
 
