@@ -280,13 +280,13 @@ func newCharacteristicScan(p *spc.Product, name string) (*characteristicScan, er
 	return s, nil
 }
 
-// define names the revision in force at the end of the period, and notes those that came into force within it.
+// define names the revisions in force in the period, and notes those that came into force within it.
 func (g *capabilityGather) define(c *plant.Catalogue, kind, id string) {
 	r, ok := c.InForce(kind, id, g.in.To)
 	if !ok {
 		return
 	}
-	g.in.Definitions = append(g.in.Definitions, fmt.Sprintf("%s %s revision %d", kind, id, r.Number))
+	g.in.Definitions = append(g.in.Definitions, revisionWords(kind, id, revisionsDuring(c, kind, id, g.in.From, g.in.To), g.in.Location()))
 	if r.Number > 1 && r.EffectiveFrom.After(g.in.From) && kind == plant.KindProduct {
 		g.in.Notes = append(g.in.Notes, fmt.Sprintf("Revision %d of product %s came into force within the period: all panels are held against its limits, also those that were judged by others.", r.Number, id))
 	}
