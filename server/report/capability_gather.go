@@ -198,7 +198,7 @@ func newCapabilityGather(c *plant.Catalogue, site string, q CapabilityQuery, fro
 		}
 	}
 	for _, chart := range watch.Charts(c, q.Press, "") {
-		if (chart.Product == "" || chart.Product == q.Product) && !chart.Retired && chart.Kind.WorkedOut() {
+		if (chart.Product == "" || chart.Product == q.Product) && !chart.Retired && !chart.Quiet && chart.Kind.WorkedOut() {
 			g.charts = append(g.charts, chart)
 		}
 	}
@@ -563,9 +563,12 @@ const (
 )
 
 // pointsBeyond counts the points of a signal that lay beyond the limits in a period: a process that stays away makes one signal of
-// many points, and chance makes points. The
-// charts that are worked out have no memory, so that each point stands for itself.
-func pointsBeyond(evidence []spc.Evidence, from, to time.Time) int {
+// many points, and chance makes points. A chart with memory stays beyond long after one cause, so that its signal counts once.
+func pointsBeyond(kind spc.ChartKind, evidence []spc.Evidence, from, to time.Time) int {
+	switch kind {
+	case spc.EWMAChart, spc.CUSUMChart, spc.ChangePoint, spc.MEWMA:
+		return 1
+	}
 	seen := map[time.Time]bool{}
 	for _, e := range evidence {
 		if e.Rule == rules.BeyondLimits.String() && !e.At.Before(from) && e.At.Before(to) {
@@ -649,7 +652,7 @@ func (g *capabilityGather) evidence(ctx context.Context, src *Source) error {
 				if x.Chart != c.ID || x.State == store.SignalWithdrawn || x.Product != "" && x.Product != in.Product {
 					continue
 				}
-				s := CapabilitySignal{ID: x.ID, Chart: x.Chart, Stream: x.Stream, At: x.At, Words: x.Words, State: x.State, Points: pointsBeyond(x.Evidence, in.From, in.To)}
+				s := CapabilitySignal{ID: x.ID, Chart: x.Chart, Stream: x.Stream, At: x.At, Words: x.Words, State: x.State, Points: pointsBeyond(c.Kind, x.Evidence, in.From, in.To)}
 				for _, r := range in.Asked.Exclude {
 					s.Explained = s.Explained || !x.At.Before(r.From) && x.At.Before(r.To)
 				}
