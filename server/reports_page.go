@@ -119,6 +119,19 @@ func reportID(r *http.Request) (int64, error) {
 
 // issuedReport reads a report and makes its document again; the document is nil where this release cannot make it.
 func (s *Server) issuedReport(r *http.Request) (rep store.Report, d *report.Document, pdf []byte, err error) {
+	rep, inputs, pdf, err := s.issuedFiles(r)
+	if err != nil {
+		return rep, nil, nil, err
+	}
+	if d, err = report.Make(rep.Kind, inputs); err != nil {
+		s.log.Warn("an issued report cannot be made again", "report", rep.ID, "kind", rep.Kind, "error", err)
+		return rep, nil, pdf, nil
+	}
+	return rep, d, pdf, nil
+}
+
+// issuedFiles reads a report as it was issued.
+func (s *Server) issuedFiles(r *http.Request) (rep store.Report, inputs, pdf []byte, err error) {
 	id, err := reportID(r)
 	if err != nil {
 		return rep, nil, nil, err
@@ -129,18 +142,13 @@ func (s *Server) issuedReport(r *http.Request) (rep store.Report, d *report.Docu
 		}
 		return rep, nil, nil, err
 	}
-	inputs, pdf, err := s.store.ReportFiles(r.Context(), s.site, id)
-	if err != nil {
+	if inputs, pdf, err = s.store.ReportFiles(r.Context(), s.site, id); err != nil {
 		return rep, nil, nil, err
 	}
 	if sha256.Sum256(inputs) != rep.InputsDigest || sha256.Sum256(pdf) != rep.PDFDigest {
 		return rep, nil, nil, fmt.Errorf("report %d: what is stored is not what was issued", id)
 	}
-	if d, err = report.Make(rep.Kind, inputs); err != nil {
-		s.log.Warn("an issued report cannot be made again", "report", id, "kind", rep.Kind, "error", err)
-		return rep, nil, pdf, nil
-	}
-	return rep, d, pdf, nil
+	return rep, inputs, pdf, nil
 }
 
 // showReport handles GET /reports/{id}.
@@ -179,7 +187,15 @@ func (s *Server) doAgain(w http.ResponseWriter, r *http.Request) error {
 // saveReport handles GET /reports/{id}/{file}: the PDF as it was issued, the other forms made again.
 func (s *Server) saveReport(w http.ResponseWriter, r *http.Request) error {
 	name := chi.URLParam(r, "file")
-	rep, d, pdf, err := s.issuedReport(r)
+	if name == "report.pdf" { // as it was issued: nothing is worked out again
+		rep, _, pdf, err := s.issuedFiles(r)
+		if err != nil {
+			return err
+		}
+		sendReport(w, rep, name, "application/pdf", pdf)
+		return nil
+	}
+	rep, d, _, err := s.issuedReport(r)
 	if err != nil {
 		return err
 	}
@@ -190,7 +206,8 @@ func (s *Server) saveReport(w http.ResponseWriter, r *http.Request) error {
 	if !known {
 		return notFound("Report %d has no file %.40q.", rep.ID, name)
 	}
-	body, media := pdf, "application/pdf"
+	var body []byte
+	media := ""
 	switch name {
 	case "report.xlsx":
 		media = "application/vnd.openxmlformats-officedocument.spreadsheetml.sheet"
@@ -208,13 +225,18 @@ func (s *Server) saveReport(w http.ResponseWriter, r *http.Request) error {
 	if err != nil {
 		return err
 	}
+	sendReport(w, rep, name, media, body)
+	return nil
+}
+
+// sendReport answers with one file of a report.
+func sendReport(w http.ResponseWriter, rep store.Report, name, media string, body []byte) {
 	_, ending, _ := strings.Cut(name, ".")
 	w.Header().Set("Content-Type", media)
 	w.Header().Set("Content-Disposition", fmt.Sprintf(`attachment; filename="report-%d-%s.%s"`, rep.ID, rep.Kind, ending))
 	w.Header().Set("Cache-Control", "no-store")
 	w.Header().Set("Content-Length", strconv.Itoa(len(body)))
 	_, _ = w.Write(body) // the browser may have gone
-	return nil
 }
 
 // claim finds the digest of the data that a PDF of this service carries in its subject.
