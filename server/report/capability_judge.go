@@ -119,12 +119,14 @@ func (o *CapabilityOf) against(in *CapabilityInputs, all capability.Grid) {
 	switch {
 	case o.CapabilityInput.Grid.N() == 0:
 		say("Everything in the period was left out, so nothing is left that could show a stable process: the figures describe the period and predict nothing.")
+	case in.Behind:
+		say("The charts had not taken in every panel of the period when this was worked out, so nothing shows yet that the process was stable: the figures describe the period and predict nothing.")
 	case len(ev.Charts) == 0:
 		say("No control chart of the %s had limits in the period, so nothing shows that the process was stable: the figures describe the period and predict nothing. A chart of it, with limits frozen before the period, would.", o.Words)
 	case !o.Evidence.Limits:
 		say("Control limits of the %s were in force for %s of the period only; nothing shows that the rest was stable. A period that begins after the limits would.", o.Words, ui.Percent(ev.Covered, 0))
 	}
-	if o.Evidence.Limits && !o.Grade.Stable && o.CapabilityInput.Grid.N() > 0 {
+	if o.Evidence.Limits && !o.Grade.Stable && o.CapabilityInput.Grid.N() > 0 && !in.Behind {
 		say("%s%s stood in the period where chance alone makes about %s among %s charted points: the process was not stable, and its figures predict nothing. Find and remove the causes, or leave stretches with a known cause out of Cp and Cpk, with the reason.",
 			capital(ui.Plural(int64(o.Unexplained), "signal", "signals")), o.signalPoints(), ui.Number(o.Evidence.ExpectFew, 1), ui.Count(int64(o.Evidence.Points)))
 	}

@@ -193,7 +193,7 @@ func (c *Capability) SaidDoubts() []ui.Sentence {
 		}
 	}
 	if c.Behind {
-		out = append(out, ui.Say("The charts have not taken in all panels of the period yet: signals may be missing. Ask again in a minute."))
+		out = append(out, ui.Say("The charts had not taken in all panels of the period when this was worked out: signals may be missing."))
 	}
 	for _, n := range c.Notes {
 		out = append(out, ui.Say(n))
