@@ -27,6 +27,10 @@ type Fits struct {
 	Characteristics []string `json:"characteristics,omitempty"` // computed ones, or a product's own
 }
 
+// OtherCause stands in place of an id for a cause or an action that is not on the plant's list but in the words of whoever
+// closed the signal.
+const OtherCause = "other"
+
 // Words with which a signal is diagnosed.
 var (
 	SignalKinds   = []string{"glass", "gauge", "undetermined"}

@@ -9,9 +9,6 @@ import (
 	"github.com/jackc/pgx/v5"
 )
 
-// OtherCause marks a cause or an action that is not on the plant's list but in the words of whoever closed the signal.
-const OtherCause = "other"
-
 // Plan is a reaction plan that was begun on a signal, with its steps as they were then.
 type Plan struct {
 	Signal, Cause string

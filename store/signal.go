@@ -38,7 +38,7 @@ type SignalLogEntry struct {
 	Note      string
 	Cause     string
 	Action    string
-	CauseID   string     // on the plant's list, or OtherCause; "" when none was named
+	CauseID   string     // on the plant's list, or spc.OtherCause; "" when none was named
 	ActionID  string     // likewise
 	FixedFrom time.Time  // zero: not given
 	Panels    []string   // late panels that made it vanish or come back
@@ -135,7 +135,7 @@ type SignalChange struct {
 	By            string
 	Note          string
 	Cause, Action string // of closing, in words
-	// CauseID and ActionID are of closing: on the plant's list, or OtherCause.
+	// CauseID and ActionID are of closing: on the plant's list, or spc.OtherCause.
 	CauseID, ActionID string
 	AtRisk            *int64    // of closing: panels at risk as counted now; nil: as the signal has it, if it has it
 	FixedFrom         time.Time // of closing: line time from which the fix holds; zero: none
