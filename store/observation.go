@@ -102,6 +102,10 @@ func readObs(r *rawReader, values []spc.Computed, o *Obs) error {
 	if err := decodeJSON(r.next(), &o.Characteristics); err != nil {
 		return err
 	}
+	o.Counts = nil
+	if err := decodeJSON(r.next(), &o.Counts); err != nil {
+		return err
+	}
 	o.Verdict = spc.Verdict(r.name())
 	readValues(r, values, &o.Values)
 	return nil

@@ -12,7 +12,7 @@ import (
 )
 
 // form names the snapshot's form; it changes whenever the state or the way in which it is worked out does.
-const form = "fold-2\n"
+const form = "fold-3\n"
 
 // Snapshot encodes the state: the same state always gives the same bytes. It holds a digest of the definitions, events
 // and posted limits that can have told on it, and a checksum.
@@ -222,6 +222,7 @@ func (c *codec) law(p **law) {
 	c.bool(&(*p).fixed)
 	c.group(&(*p).group)
 	c.terms(&(*p).terms)
+	c.counts(&(*p).counts)
 }
 
 // findingOf refers to one of the fold's findings by its place, from 1; 0 is none.
