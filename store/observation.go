@@ -9,7 +9,7 @@ import (
 
 // observationColumns are what readObs reads, the values aside.
 const observationColumns = `m.id, m.gauge, m.panel, m.measured_at, m.press, m.product, m.mould, m.casting, m.lane, m.cycle,
-	m.series, m.sequence_order, m.line_at, m.order_hash, m.characteristics, m.verdict`
+	m.series, m.sequence_order, m.line_at, m.order_hash, m.characteristics, m.counts, m.verdict`
 
 // Observations calls fn with what feeds the charts of a press, in order. The *Obs is the same each time, with new
 // content: copy what is to stay. An error of fn ends the reading and is returned as it is.
