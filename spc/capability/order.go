@@ -83,30 +83,10 @@ func (o *Order) Add(x float64) error {
 	}
 	o.least.add(x)
 	o.greatest.add(-x)
-	b := o.bins[int32(k)]
-	if b == nil {
-		b = &orderBin{}
-		o.bins[int32(k)] = b
-	}
-	switch {
-	case b.parts != nil:
-		b.part(x, d-k)
-	case len(b.few) < orderFew:
-		b.few = append(b.few, x)
-	default:
-		b.parts = new([orderParts]orderPart)
-		for _, v := range b.few {
-			b.part(v, (v-o.origin)/o.width-k)
-		}
-		b.few = nil
-		b.part(x, d-k)
-	}
+	o.bin(int32(k)).add(x, d-k, o)
 	if o.n%o.every == 0 {
 		if len(o.kept) == 2*orderSpread {
-			for i := range orderSpread {
-				o.kept[i] = o.kept[2*i]
-			}
-			o.kept, o.every = o.kept[:orderSpread], 2*o.every
+			o.thin()
 		}
 		if o.n%o.every == 0 {
 			o.kept = append(o.kept, x)
@@ -116,14 +96,99 @@ func (o *Order) Add(x float64) error {
 	return nil
 }
 
+func (o *Order) bin(k int32) *orderBin {
+	b := o.bins[k]
+	if b == nil {
+		b = &orderBin{}
+		o.bins[k] = b
+	}
+	return b
+}
+
+// add takes in a value at a place inside the bin, from 0 to 1.
+func (b *orderBin) add(x, place float64, o *Order) {
+	if b.parts == nil && len(b.few) < orderFew {
+		b.few = append(b.few, x)
+		return
+	}
+	b.divide(o)
+	b.part(x, place)
+}
+
+// divide goes over from single values to parts.
+func (b *orderBin) divide(o *Order) {
+	if b.parts != nil {
+		return
+	}
+	b.parts = new([orderParts]orderPart)
+	for _, v := range b.few {
+		d := (v - o.origin) / o.width
+		b.part(v, d-math.Floor(d))
+	}
+	b.few = nil
+}
+
+// Follow takes in what another Order of the same grid kept of later values; that one is used up. It refuses another grid.
+func (o *Order) Follow(later *Order) error {
+	if o.width != later.width || o.origin != later.origin {
+		return refusal.Shapes("two grids, of widths %v and %v from %v and %v, cannot be merged", o.width, later.width, o.origin, later.origin)
+	}
+	for k, from := range later.bins {
+		to := o.bin(k)
+		if from.parts == nil {
+			for _, v := range from.few {
+				d := (v - o.origin) / o.width
+				to.add(v, d-math.Floor(d), o)
+			}
+			continue
+		}
+		to.divide(o)
+		for i := range from.parts {
+			to.parts[i].join(&from.parts[i])
+		}
+	}
+	for _, v := range later.least.x {
+		o.least.add(v)
+	}
+	for _, v := range later.greatest.x {
+		o.greatest.add(v)
+	}
+	for o.every < later.every {
+		o.thin()
+	}
+	for later.every < o.every {
+		later.thin()
+	}
+	o.kept = append(o.kept, later.kept...)
+	for len(o.kept) > 2*orderSpread {
+		o.thin()
+	}
+	o.n += later.n
+	return nil
+}
+
+// thin leaves every second of the kept values out.
+func (o *Order) thin() {
+	n := (len(o.kept) + 1) / 2
+	for i := range n {
+		o.kept[i] = o.kept[2*i]
+	}
+	o.kept, o.every = o.kept[:n], 2*o.every
+}
+
+func (p *orderPart) join(o *orderPart) {
+	switch {
+	case o.n == 0:
+	case p.n == 0:
+		*p = *o
+	default:
+		p.n, p.least, p.greatest = p.n+o.n, min(p.least, o.least), max(p.greatest, o.greatest)
+	}
+}
+
 // part counts a value at a place inside the bin, from 0 to 1.
 func (b *orderBin) part(x, place float64) {
-	p := &b.parts[min(max(int(place*orderParts), 0), orderParts-1)]
-	if p.n == 0 {
-		p.least, p.greatest = x, x
-	}
-	p.n++
-	p.least, p.greatest = min(p.least, x), max(p.greatest, x)
+	b.parts[min(max(int(place*orderParts), 0), orderParts-1)].join(&orderPart{1, x, x})
 }
 
 // N is the number of values.

@@ -38,9 +38,16 @@ func TestOrderIsThatOfTheValues(t *testing.T) {
 			require.NoError(t, err)
 			o, err := capability.NewOrder(width, origin)
 			require.NoError(t, err)
-			for _, v := range x {
-				require.NoError(t, o.Add(v))
+			later, err := capability.NewOrder(width, origin)
+			require.NoError(t, err)
+			for i, v := range x {
+				if i < c.n*2/3 {
+					require.NoError(t, o.Add(v))
+				} else {
+					require.NoError(t, later.Add(v))
+				}
 			}
+			require.NoError(t, o.Follow(later))
 			require.Equal(t, c.n, o.N())
 			s, err := fit.Values(x)
 			require.NoError(t, err)
@@ -76,6 +83,9 @@ func TestOrderRefuses(t *testing.T) {
 	require.Error(t, o.Add(math.NaN()))
 	require.Error(t, o.Add(1e300))
 	require.Zero(t, o.N())
+	other, err := capability.NewOrder(2, 0)
+	require.NoError(t, err)
+	require.Error(t, o.Follow(other))
 	require.Panics(t, func() { o.Quantiles([]float64{0.5}) })
 	require.NoError(t, o.Add(7))
 	require.Equal(t, []float64{7, 7}, o.Quantiles([]float64{0, 1}))
