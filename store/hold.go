@@ -334,3 +334,60 @@ func (s *Store) Decide(ctx context.Context, site string, id int64, d HoldDecisio
 	})
 	return done, wrap(err, "decide on panels of hold %d", id)
 }
+
+// SettledPanels lists, by open hold, the panels that the latest decision on them lets go.
+func (s *Store) SettledPanels(ctx context.Context, site string) (map[int64]map[string]bool, error) {
+	rows, err := s.pool.Query(ctx, `
+		SELECT hold, panel FROM (
+			SELECT DISTINCT ON (d.hold, d.panel) d.hold, d.panel, d.decision FROM hold h
+			JOIN hold_decision d ON d.site = h.site AND d.hold = h.id
+			WHERE h.site = $1 AND h.closed IS NULL ORDER BY d.hold, d.panel, d.seq DESC) x
+		WHERE decision IN ('release', 'lifted')`, site) // hold_decision_panel
+	if err != nil {
+		return nil, wrap(err, "settled panels")
+	}
+	out := map[int64]map[string]bool{}
+	var id int64
+	var panel string
+	_, err = pgx.ForEachRow(rows, []any{&id, &panel}, func() error {
+		if out[id] == nil {
+			out[id] = map[string]bool{}
+		}
+		out[id][panel] = true
+		return nil
+	})
+	return out, wrap(err, "settled panels")
+}
+
+// BarredCounts counts, of what VerdictCounts counts, the panels that a hold keeps from being good.
+func (s *Store) BarredCounts(ctx context.Context, site string, q CountQuery) (n Counts, err error) {
+	var c conditions
+	c.add("m.site = ?", site)
+	c.add("m.counted")
+	c.equal("m.press", q.Press)
+	c.equal("m.product", q.Product)
+	c.equal("m.mould", q.Mould)
+	c.equal("m.gauge", q.Gauge)
+	c.between("m.line_at", q.From, q.To)
+	// A hold by time whose range lies elsewhere holds none of them.
+	near := conditions{args: c.args}
+	near.add("h.site = ?", site)
+	near.equal("h.press", q.Press)
+	if !q.From.IsZero() {
+		near.add("(h.to_at IS NULL OR h.to_at > ?)", q.From)
+	}
+	if !q.To.IsZero() {
+		near.add("(h.from_at IS NULL OR h.from_at < ?)", q.To)
+	}
+	err = s.pool.QueryRow(ctx, `
+		WITH near AS MATERIALIZED (SELECT h.* FROM hold h`+near.String()+`)
+		SELECT count(*) FILTER (WHERE m.verdict = 'conforms'), count(*) FILTER (WHERE m.verdict = 'does-not-conform'),
+		       count(*) FILTER (WHERE m.verdict = 'undecided'), count(*) FILTER (WHERE m.verdict = 'not-judged')
+		FROM measurement m`+c.String()+` AND EXISTS (SELECT FROM near) AND EXISTS (
+			SELECT FROM near h`+latestDecision("h.id", "m")+`
+			WHERE h.press = m.press AND (d.decision IS NULL OR d.decision NOT IN ('release', 'lifted'))
+			  AND (h.from_at IS NOT NULL AND m.line_at >= h.from_at AND (h.to_at IS NULL OR m.line_at < h.to_at) AND `+streams("m", "h.moulds", "h.lanes", "h.gauges")+`
+			    OR m.panel = ANY (h.serials) OR h.first <> '' AND `+inRange("m.panel", "h.first", "h.last")+`))`, // measurement_order
+		near.args...).Scan(&n.Conforms, &n.DoesNotConform, &n.Undecided, &n.NotJudged)
+	return n, wrap(err, "panels on hold by verdict")
+}
