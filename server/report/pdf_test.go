@@ -97,7 +97,7 @@ func TestFigureIsNeverNoughtByRounding(t *testing.T) {
 		{"0.0016 mm (95 %: 0 or more, without an upper limit)", report.Figure{Name: "sd", Unit: "mm", Value: .0016, Lower: 0, Upper: 1953717301841.1348, Level: .95, Decimals: 4}},
 		{"0.024 mm (95 %: 0.0004 to 0.120)", report.Figure{Name: "sd", Unit: "mm", Value: .024, Lower: .0004, Upper: .12, Level: .95, Decimals: 3}},
 		{"0.024 mm (95 %: below 0.001 to 0.120)", report.Figure{Name: "sd", Unit: "mm", Value: .024, Lower: 1e-280, Upper: .12, Level: .95, Decimals: 3}},
-		{"12 ppm (95 %: 0.020 to 39\u2009726)", report.Figure{Name: "Beyond", Unit: "ppm", Value: 12, Lower: .02, Upper: 39726, Level: .95}},
+		{"12 ppm (95 %: 0.020 to 39 726)", report.Figure{Name: "Beyond", Unit: "ppm", Value: 12, Lower: .02, Upper: 39726, Level: .95}},
 		{"below 0.01 (95 %: at most 0.01)", report.Figure{Name: "u", Unit: "1", Value: .001, Lower: none, Upper: .002, Level: .95, Decimals: 2}},
 	} {
 		require.Equal(t, c.want, plainSpaces(c.f.Text()))
