@@ -15,7 +15,7 @@ import (
 const bars = 72
 
 // drawn works out the histogram and the quantile plot.
-func (o *CapabilityOf) drawn(all capability.Grid) {
+func (o *CapabilityOf) drawn(in *CapabilityInputs, all portion) {
 	least, greatest := int32(math.MaxInt32), int32(math.MinInt32)
 	for i := range all.Cells {
 		if b := all.Cells[i].Bins; len(b) > 0 {
@@ -55,7 +55,7 @@ func (o *CapabilityOf) drawn(all capability.Grid) {
 	if o.Fitted == nil {
 		return
 	}
-	s, _, err := all.Sample(nil)
+	s, _, err := o.sample(in, all)
 	if err != nil {
 		return
 	}
@@ -75,14 +75,14 @@ func (o *CapabilityOf) drawn(all capability.Grid) {
 }
 
 // tests works out tests of the model and of normality, on at most fit.MostTested values.
-func (o *CapabilityOf) tests(all capability.Grid) {
-	s, _, err := all.Sample(nil)
+func (o *CapabilityOf) tests(in *CapabilityInputs, all portion) {
+	s, err := o.tested(in, all)
 	if err != nil {
 		return
 	}
 	tested := func(n int) string {
-		if n < s.N() {
-			return fmt.Sprintf("%s values, evenly spread over all %s", ui.Count(int64(n)), ui.Count(int64(s.N())))
+		if n < all.N() {
+			return fmt.Sprintf("%s values, evenly spread over all %s", ui.Count(int64(n)), ui.Count(int64(all.N())))
 		}
 		return ui.Count(int64(n)) + " values"
 	}
@@ -134,6 +134,14 @@ func (o *CapabilityOf) against(in *CapabilityInputs, all capability.Grid) {
 		c := math.Abs(float64(line.Ppk.Value))
 		if need, err := capability.Enough(c, 0.1, confidence); err == nil {
 			say("%s are too few for an index: about %s, independent of one another, would tell it to within a tenth.", capital(ui.Plural(int64(n), "panel", "panels")), ui.Count(int64(need)))
+		}
+	}
+	if o.bare != nil {
+		say("Ppk has no interval: %v. Choose another model, with the reason.", o.bare)
+	}
+	if o.Kind != fit.Measured && o.Fitted != nil {
+		if p := o.Fitted.CDF(0); p > fit.OuterTail {
+			say("The %s puts %s of the panels below zero, where none can be. Choose another model, with the reason.", FamilyWords(o.Family), ui.Percent(p, 1))
 		}
 	}
 	if o.Blocked && len(o.Means) < fewBlocks {

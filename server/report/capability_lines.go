@@ -19,21 +19,21 @@ func moved(g capability.Grid, shift map[int]float64) []capability.Group {
 }
 
 // lines works out what there is overall, without the left-out, levelled, and by mould.
-func (o *CapabilityOf) lines(in *CapabilityInputs, all capability.Grid) {
+func (o *CapabilityOf) lines(in *CapabilityInputs, all portion) {
 	total := OutsideCount{}
 	for _, c := range o.Counts {
 		total.Below, total.Above = total.Below+c.Below, total.Above+c.Above
 		total.BelowCounted, total.AboveCounted = total.BelowCounted+c.BelowCounted, total.AboveCounted+c.AboveCounted
 	}
-	o.add(in, "all", "All moulds, every "+in.Each, "", all, nil, total.Below, total.Above, resampleFits)
+	o.add(in, "all", "All moulds, every "+in.Each, "", all, total.Below, total.Above, resampleFits)
 	if len(o.LeftOut.Cells) > 0 && len(o.Grid.Cells) > 0 {
-		o.add(in, "counted", "Without what was left out", "", o.Grid, nil, total.BelowCounted, total.AboveCounted, resampleFits)
+		o.add(in, "counted", "Without what was left out", "", portion{Grid: o.Grid, keep: func(r *CapabilityRow) bool { return !r.LeftOut }}, total.BelowCounted, total.AboveCounted, resampleFits)
 	}
 	moulds := all.Groups(byMould)
 	if len(moulds) < 2 {
 		return
 	}
-	o.add(in, "levelled", "If the moulds were levelled", "", all, capability.Levelled(all), 0, 0, resampleFits)
+	o.add(in, "levelled", "If the moulds were levelled", "", portion{Grid: all.Grid, shift: capability.Levelled(all.Grid)}, 0, 0, resampleFits)
 	for i, m := range in.Moulds {
 		g := all.Where(func(c *capability.Cell) bool { return c.Stream == i })
 		if len(g.Cells) == 0 {
@@ -43,7 +43,7 @@ func (o *CapabilityOf) lines(in *CapabilityInputs, all capability.Grid) {
 		if m == "" {
 			words = "No mould named"
 		}
-		o.add(in, "mould:"+m, words, m, g, nil, o.Counts[i].Below, o.Counts[i].Above, resampleMoulds)
+		o.add(in, "mould:"+m, words, m, portion{Grid: g, keep: func(r *CapabilityRow) bool { return r.Mould == i }}, o.Counts[i].Below, o.Counts[i].Above, resampleMoulds)
 	}
 }
 
@@ -62,14 +62,14 @@ func blocksOf(g capability.Grid, shift map[int]float64) [][]capability.Group {
 	return out
 }
 
-// add works out one line. A shift, where not nil, moves moulds.
-func (o *CapabilityOf) add(in *CapabilityInputs, key, words, mould string, g capability.Grid, shift map[int]float64, below, above, resamples int) {
+// add works out one line.
+func (o *CapabilityOf) add(in *CapabilityInputs, key, words, mould string, g portion, below, above, resamples int) {
 	l := &CapabilityLine{Key: key, Words: words, Mould: mould, N: g.N(), Beyond: below + above, Verdict: "undecided"}
 	o.Lines = append(o.Lines, l)
 	f := figureOf{o: o, l: l, in: in}
 	l.Ppk = f.of("ppk", "Ppk", "1", 2)
 	l.Outside = f.of("outside", "Expected outside", "ppm", 0)
-	groups := moved(g, shift)
+	groups := moved(g.Grid, g.shift)
 	mean, sigma, err := capability.Overall(groups)
 	if err != nil {
 		l.Missing = err.Error()
@@ -78,16 +78,19 @@ func (o *CapabilityOf) add(in *CapabilityInputs, key, words, mould string, g cap
 	}
 	l.Mean, l.SD = mean, sigma.SD
 	l.MeanFigure, l.SDFigure = f.mean(), f.sd()
-	if shift == nil {
+	if g.shift == nil {
 		l.Observed = f.observed(below, above)
 	}
-	r, err := o.resampled(g, shift, mean, sigma, resamples)
+	r, err := o.resampled(in, g, mean, sigma, resamples)
 	if err != nil {
 		l.Missing = err.Error()
 		l.Ppk.Missing, l.Outside.Missing = l.Missing, l.Missing
 		return
 	}
 	f.index(l.Ppk, r.indices.CK, r.ck, "ppk")
+	if r.bare != nil && key == "all" {
+		o.bare = r.bare
+	}
 	f.outside(l.Outside, r.fraction, r.out)
 	if r.hasAlone {
 		l.Independent = f.of("ppk-if-independent", "Ppk, interval if neighbours were independent", "1", 2)
@@ -98,7 +101,7 @@ func (o *CapabilityOf) add(in *CapabilityInputs, key, words, mould string, g cap
 		f.index(o.Pp, r.indices.C, r.c, "pp")
 	}
 	if key == "all" && o.By == capability.ByMoments && o.Spec.HasLower && o.Spec.HasUpper {
-		o.Cpm = f.cpm(mean, sigma)
+		o.Cpm = f.cpm(mean, sigma, r.cpm)
 	}
 	if l.Ppk.Lower.Has() && float64(l.Ppk.Lower) >= in.Asked.Wanted {
 		l.Verdict = "pass"
@@ -107,16 +110,18 @@ func (o *CapabilityOf) add(in *CapabilityInputs, key, words, mould string, g cap
 	}
 }
 
-// overallFigures are the indices of a share of the panels with their intervals.
+// overallFigures are the indices of a portion of the panels with their intervals.
 type overallFigures struct {
 	indices    capability.Indices
 	fraction   float64
 	c, ck, out capability.Interval
-	alone      capability.Interval // of CK as if neighbours were independent
+	cpm        *capability.Interval // by whole blocks
+	alone      capability.Interval  // of CK as if neighbours were independent
 	hasAlone   bool
+	bare       error // why there is no interval
 }
 
-func (o *CapabilityOf) resampled(g capability.Grid, shift map[int]float64, mean float64, sigma capability.Sigma, resamples int) (r overallFigures, err error) {
+func (o *CapabilityOf) resampled(in *CapabilityInputs, g portion, mean float64, sigma capability.Sigma, resamples int) (r overallFigures, err error) {
 	options := fit.Resampling{Resamples: resamples, Seed: capabilitySeed}
 	if o.By == capability.ByMoments {
 		if r.indices, err = capability.Normal(mean, sigma.SD, o.Spec); err != nil {
@@ -137,23 +142,20 @@ func (o *CapabilityOf) resampled(g capability.Grid, shift map[int]float64, mean 
 		}
 		if o.Blocked {
 			options.Resamples = resampleMoments
-			if _, b, err := capability.BootstrapGroups(blocksOf(g, shift), o.Spec, confidence, options); err == nil {
+			if _, b, err := capability.BootstrapGroups(blocksOf(g.Grid, g.shift), o.Spec, confidence, options); err == nil {
 				r.alone, r.hasAlone = r.ck, true
 				r.c, r.ck, r.out = b.C, b.CK, b.Outside
+				r.cpm = &b.Cpm
 			}
 		}
 		return r, nil
 	}
-	var by func(int) float64
-	if shift != nil {
-		by = func(stream int) float64 { return shift[stream] }
-	}
-	s, blocks, err := g.Sample(by)
+	s, blocks, err := o.sample(in, g)
 	if err != nil {
 		return r, err
 	}
 	if o.By == capability.ByFit {
-		d, err := fit.Fit(s, o.Family)
+		d, err := o.fitted(in, g, func(s *fit.Sample) (*fit.Fitted, error) { return fit.Fit(s, o.Family) })
 		if err != nil {
 			return r, err
 		}
@@ -165,39 +167,51 @@ func (o *CapabilityOf) resampled(g capability.Grid, shift map[int]float64, mean 
 			return r, err
 		}
 		r.fraction = f.Total
-	} else {
-		if r.indices, _, err = capability.Empirical(s, o.Spec); err != nil {
+		// Each resample is fitted anew: a sixth of the spread is fine enough for a histogram that is fitted.
+		coarse := portion{Grid: g.Coarser(coarseness(g.Grid, sigma.SD/6)), shift: g.shift}
+		if s, blocks, err = coarse.binned(); err != nil {
 			return r, err
 		}
-		lower, upper := math.Inf(-1), math.Inf(1)
-		if o.Spec.HasLower && !o.Spec.Bound {
-			lower = o.Spec.Lower
-		}
-		if o.Spec.HasUpper {
-			upper = o.Spec.Upper
-		}
-		below, above := s.Outside(lower, upper, nil)
-		r.fraction = (below + above) / float64(s.N())
+	} else if err := o.own(s, g, &r); err != nil {
+		return r, err
 	}
-	if o.By == capability.ByFit { // each resample is fitted anew: a sixth of the spread is fine enough for a histogram that is fitted
-		if s, blocks, err = g.Coarser(coarseness(g, sigma.SD/6)).Sample(by); err != nil {
-			return r, err
-		}
-	}
+	a, err := capability.Bootstrap(s, nil, o.Spec, o.By, o.Family, confidence, options)
 	if o.Blocked && len(blocks) >= 2 {
-		if b, err := capability.Bootstrap(s, blocks, o.Spec, o.By, o.Family, confidence, options); err == nil {
+		if b, blocked := capability.Bootstrap(s, blocks, o.Spec, o.By, o.Family, confidence, options); blocked == nil {
 			r.c, r.ck, r.out = b.C, b.CK, b.Outside
-			if resamples == resampleFits && shift == nil {
-				if a, err := capability.Bootstrap(s, nil, o.Spec, o.By, o.Family, confidence, options); err == nil {
-					r.alone, r.hasAlone = a.CK, true
-				}
-			}
+			r.alone, r.hasAlone = a.CK, err == nil
 			return r, nil
 		}
 	}
-	a, err := capability.Bootstrap(s, nil, o.Spec, o.By, o.Family, confidence, options)
+	if err != nil { // a figure without an interval is still a figure
+		r.bare = err
+		return r, nil
+	}
 	r.c, r.ck, r.out = a.C, a.CK, a.Outside
-	return r, err
+	return r, nil
+}
+
+// own takes the figures from the percentiles of a portion's values themselves.
+func (o *CapabilityOf) own(s *fit.Sample, g portion, r *overallFigures) (err error) {
+	if r.indices, _, err = capability.Empirical(s, o.Spec); err != nil {
+		return err
+	}
+	if o.Exact != nil && s.IsBinned() && g.keep == nil && g.shift == nil {
+		q := o.Exact.Percentiles
+		if r.indices, err = capability.PercentileIndices(q[0], q[1], q[2], o.Spec); err != nil {
+			return err
+		}
+	}
+	lower, upper := math.Inf(-1), math.Inf(1)
+	if o.Spec.HasLower && !o.Spec.Bound {
+		lower = o.Spec.Lower
+	}
+	if o.Spec.HasUpper {
+		upper = o.Spec.Upper
+	}
+	below, above := s.Outside(lower, upper, nil)
+	r.fraction = (below + above) / float64(s.N())
+	return nil
 }
 
 // coarseness is how many bins to join to about a width, fewer where a bin would reach below zero and no value does: many families

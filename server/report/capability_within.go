@@ -53,7 +53,8 @@ func (o *CapabilityOf) parts(in *CapabilityInputs, all capability.Grid) {
 	for i, k := range keys {
 		cells[i] = components.Cell{A: k / manyBlocks, B: k % manyBlocks, N: groups[i].N, Mean: groups[i].Mean, SS: groups[i].SS}
 	}
-	options := components.Options{Confidence: confidence, Names: []string{"mould", in.Each}, Residual: "panel", Interaction: true}
+	// Limits from the profile of the likelihood: those on the logarithm say nothing of a component near zero.
+	options := components.Options{Confidence: confidence, Interval: components.Profile, Names: []string{"mould", in.Each}, Residual: "panel", Interaction: true}
 	if r, err := components.FitCrossed(cells, options); err == nil {
 		o.Parts = r
 		return

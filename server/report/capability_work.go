@@ -64,6 +64,8 @@ type CapabilityOf struct {
 	Bins        []HistogramBin
 	Quantile    [][2]float64 // by the model, measured
 	Distinct    int          // bins that are filled
+	at          int          // its place among the characteristics of the report
+	bare        error        // why Ppk has no interval
 	step        int          // bins from one value to the next, where values are rounded to a step
 	Against     []string     // what speaks against an index here, and what would help
 }
@@ -120,7 +122,7 @@ func init() {
 func WorkCapability(in *CapabilityInputs) (*Capability, error) {
 	c := &Capability{CapabilityInputs: in}
 	for i := range in.Of {
-		of, err := c.work(&in.Of[i])
+		of, err := c.work(i)
 		if err != nil {
 			return nil, err
 		}
@@ -187,8 +189,9 @@ func byCell(c *capability.Cell) int  { return c.Stream*manyBlocks + c.Block }
 func byBlock(c *capability.Cell) int { return c.Block }
 func byMould(c *capability.Cell) int { return c.Stream }
 
-func (c *Capability) work(in *CapabilityInput) (*CapabilityOf, error) {
-	o := &CapabilityOf{CapabilityInput: in, Words: plant.Characteristic(in.Name), Usual: true}
+func (c *Capability) work(i int) (*CapabilityOf, error) {
+	in := &c.Of[i]
+	o := &CapabilityOf{CapabilityInput: in, at: i, Words: plant.Characteristic(in.Name), Usual: true}
 	all := in.both()
 	if n := all.N(); n < 2 {
 		o.Refused = "there is only one panel with it in the period"
@@ -213,14 +216,15 @@ func (c *Capability) work(in *CapabilityInput) (*CapabilityOf, error) {
 	o.step = stepOf(filled)
 	o.parts(c.CapabilityInputs, all)
 	o.stability(c.CapabilityInputs, all)
-	if err := o.model(c.Asked, all); err != nil {
+	every := portion{Grid: all}
+	if err := o.model(c.CapabilityInputs, every); err != nil {
 		o.Refused = "no distribution could be fitted to its values: " + err.Error()
 		return o, nil
 	}
-	o.lines(c.CapabilityInputs, all)
+	o.lines(c.CapabilityInputs, every)
 	o.within(c.CapabilityInputs)
-	o.drawn(all)
-	o.tests(all)
+	o.drawn(c.CapabilityInputs, every)
+	o.tests(c.CapabilityInputs, every)
 	o.against(c.CapabilityInputs, all)
 	return o, nil
 }
