@@ -1,6 +1,7 @@
 package report
 
 import (
+	"slices"
 	"strconv"
 	"strings"
 )
@@ -64,6 +65,15 @@ func (d *Document) Appendix() (groups []ExplainedGroup, notes []Note) {
 		}
 		groups[k].add(x)
 	}
+	for _, g := range groups { // figures of one name stand together, in the order in which the names come
+		first := map[string]int{}
+		for i, r := range g.Rows {
+			if _, ok := first[r.Name]; !ok {
+				first[r.Name] = i
+			}
+		}
+		slices.SortStableFunc(g.Rows, func(a, b Explained) int { return first[a.Name] - first[b.Name] })
+	}
 	return groups, notes
 }
 
@@ -72,6 +82,9 @@ func (g *ExplainedGroup) add(x Explained) {
 	for i := len(g.Rows) - 1; i >= 0 && i >= len(g.Rows)-40; i-- {
 		if y := &g.Rows[i]; y.Name == x.Name && y.Value == x.Value && y.With == x.With && y.Note == x.Note && y.Of != "" && x.Of != "" {
 			y.IDs = append(y.IDs, x.IDs...)
+			if x.Of == y.Of {
+				return
+			}
 			word, rest, found := strings.Cut(x.Of, " ")
 			if first, _, ok := strings.Cut(y.Of, " "); ok && found && first == word {
 				y.Of += ", " + rest
@@ -95,7 +108,7 @@ func (p *printer) appendix() {
 	p.text(says, sizeFine+.5, lineFine+.3, false, inkSecond, textWide)
 	p.gap(1.5)
 	for _, g := range groups {
-		t := &Table{Cols: []Col{{Head: "Figure", Once: true}, {Head: "Of", Once: true}, {Head: "Value and interval"}, {Head: "With"}, {Head: "Note", Right: true}}}
+		t := &Table{Cols: []Col{{Head: "Figure", Once: true, Wide: .17}, {Head: "Of", Wide: .15}, {Head: "Value and interval", Wide: .24}, {Head: "With", Wide: .385}, {Head: "Note", Right: true, Wide: .055}}}
 		if g.Of != "" {
 			t.Caption = capital(g.Of)
 		}

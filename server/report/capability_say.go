@@ -430,10 +430,20 @@ func (c *Capability) Rests() []Fact {
 	if len(c.Products) > 0 {
 		out = append(out, Fact{"Other products", "the press also made " + listWords(c.Products) + " in the period; they are not in this report"})
 	}
+	var methods []string
+	by := map[string][]string{}
 	for _, o := range c.Worked {
-		if o.Refused == "" {
-			out = append(out, Fact{"Intervals", fmt.Sprintf("%s: %s", o.Words, c.Method(o))})
+		if o.Refused != "" {
+			continue
 		}
+		m := c.Method(o)
+		if by[m] == nil {
+			methods = append(methods, m)
+		}
+		by[m] = append(by[m], o.Words)
+	}
+	for _, m := range methods {
+		out = append(out, Fact{"Intervals", fmt.Sprintf("of the %s: %s", listWords(by[m]), m)})
 	}
 	return append(out, Fact{"Definitions", strings.Join(c.Definitions, ", ")}, Fact{"Wanted", "an index of at least " + c.Kept()})
 }
