@@ -204,7 +204,7 @@ func StudyForm(f ui.Frame, form url.Values, from StudyFrom, wrong []Wrong) page.
 		field(ui.Input{Name: "parts", Label: "Panels, one a line", Help: "Ten at least, thirty are better; good ones, bad ones and some between. Behind the serial the right category where it is known: A-0001 good.", Area: true}, "")
 		field(ui.Input{Name: "trials", Label: "How often each judges every panel", Help: "Twice or more.", Number: true}, "2")
 	case store.HalfTurnStudy:
-		field(ui.Input{Name: "parts", Label: "Panels, one a line", Help: "Serials. One does; three or more tell glass from gauge with less doubt.", Area: true}, "")
+		field(ui.Input{Name: "parts", Label: "Panels, one a line", Help: "Serials. Two at least, so that one is turned first; six or more tell glass, gauge and drift apart with less doubt.", Area: true}, "")
 	case store.NestedStudy:
 		field(ui.Input{Name: "parts", Label: "Panels, one a line", Help: "First all of the first appraiser, then all of the second, the same number for each.", Area: true}, "")
 		field(ui.Input{Name: "trials", Label: "How often each panel is measured", Help: "Twice or three times.", Number: true}, "2")
@@ -388,12 +388,19 @@ func drawOrder(v *store.Study) error {
 			return err
 		}
 	}
+	// Half of the panels, by lot, are turned for their first reading: a drift between the two readings is then told from the half turn.
+	turnedFirst := map[int]bool{}
+	if v.Kind == store.HalfTurnStudy {
+		for _, part := range rand.New(rand.NewPCG(p.Seed, 2)).Perm(parts)[:parts/2] {
+			turnedFirst[part+1] = true
+		}
+	}
 	for i, r := range runs {
 		l := store.StudyLine{Line: i + 1, Part: r.Part, Appraiser: r.Appraiser, Trial: r.Trial}
 		if v.Kind == store.NestedStudy {
 			l.Part += (r.Appraiser - 1) * parts
 		}
-		l.Turned = v.Kind == store.HalfTurnStudy && r.Trial == 2
+		l.Turned = v.Kind == store.HalfTurnStudy && (r.Trial == 2) != turnedFirst[r.Part]
 		p.Lines = append(p.Lines, l)
 	}
 	return nil
