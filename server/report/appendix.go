@@ -4,6 +4,8 @@ import (
 	"slices"
 	"strconv"
 	"strings"
+
+	"sagwatch/web/ui"
 )
 
 // Note is how figures come about: a formula, the method of the interval and the source. Figures that share them share a note.
@@ -24,7 +26,7 @@ func (n Note) Text() string {
 type Explained struct {
 	Name, Of string   // Of without the words of its group
 	IDs      []string // of the figures
-	Value    string   // with unit and interval
+	Value    string   // with unit and interval, whose level is said where it is not 95 %
 	With     string
 	Note     int // its number, from one; 0: the figure is not given, so that it has none
 }
@@ -55,7 +57,7 @@ func (d *Document) Appendix() (groups []ExplainedGroup, notes []Note) {
 			k = len(groups)
 			at[head], groups = k, append(groups, ExplainedGroup{Of: head})
 		}
-		x := Explained{Name: f.Name, Of: of, IDs: []string{f.ID}, Value: f.Text(), With: f.Inputs}
+		x := Explained{Name: f.Name, Of: of, IDs: []string{f.ID}, Value: strings.Replace(f.Text(), "(95"+ui.NoBreak+"%: ", "(", 1), With: f.Inputs}
 		if n := (Note{f.Formula, f.Method, f.Source}); n != (Note{}) {
 			if numbers[n] == 0 {
 				notes = append(notes, n)
@@ -103,12 +105,12 @@ func (p *printer) appendix() {
 	if len(groups) == 0 {
 		return
 	}
-	const says = "Each figure with its interval and what was put in. The number in the last column leads to the formula, the method of the interval and the source, which are listed after the figures."
+	const says = "Each figure with what was put in; intervals are 95 % unless another level is said. The number in the last column leads to the formula, the method of the interval and the source, which are listed after the figures."
 	p.heading("Where each figure comes from", 12*lineTable)
 	p.text(says, sizeFine+.5, lineFine+.3, false, inkSecond, textWide)
 	p.gap(1.5)
 	for _, g := range groups {
-		t := &Table{Cols: []Col{{Head: "Figure", Once: true, Wide: .17}, {Head: "Of", Wide: .15}, {Head: "Value and interval", Wide: .24}, {Head: "With", Wide: .385}, {Head: "Note", Right: true, Wide: .055}}}
+		t := &Table{Cols: []Col{{Head: "Figure", Once: true, Wide: .16}, {Head: "Of", Wide: .13}, {Head: "Value (95" + ui.NoBreak + "% interval)", Wide: .2}, {Head: "With", Wide: .45}, {Head: "Note", Right: true, Wide: .06}}}
 		if g.Of != "" {
 			t.Caption = capital(g.Of)
 		}

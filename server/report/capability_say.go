@@ -142,6 +142,13 @@ func mouldsWords(names []string) string {
 // SaidDoubts are what is doubtful about the headline and what it means.
 func (c *Capability) SaidDoubts() []ui.Sentence {
 	var out []ui.Sentence
+	if c.Panels == 0 {
+		say := "Choose another period, press or product, or fewer restrictions on moulds. The pages Panels and Line show what was measured and when."
+		if !c.Asked.Lot() && c.From.After(c.IssuedAt) {
+			say = "The period lies in the future. Choose one that has begun."
+		}
+		return []ui.Sentence{ui.Say(say)}
+	}
 	if len(c.Worked) == 0 || c.Worked[0].Refused != "" || !c.Worked[0].All().Ppk.Value.Has() {
 		return nil
 	}

@@ -163,7 +163,7 @@ func TestHandOverFiles(t *testing.T) {
 	require.NoError(t, err)
 	require.Equal(t, []string{"A", "2", "200", "190", "0", "10", "0"}, rows[3], "no row of units, where none has one")
 	text := plainSpaces(pdfText(t, pdf))
-	for _, want := range []string{"What the next shift must know", "500 panels gauged", "eleven do not conform", "A-0147575", "Press B was stopped at 09:05", "Stops and changes", "tighter radius", "Gauge CG-2 has sent nothing since 10:40", "2.75 % (95 %: 1.38 to 4.87)"} {
+	for _, want := range []string{"What the next shift must know", "500 panels gauged", "eleven do not conform", "A-0147575", "Press B was stopped at 09:05", "Stops and changes", "tighter radius", "Gauge CG-2 has sent nothing since 10:40", "2.75 % (1.38 to 4.87)", "intervals are 95 %"} {
 		require.Contains(t, text, want)
 	}
 	require.NotContains(t, text, "NaN")
