@@ -108,6 +108,9 @@ func (s *Server) gaugeFacts(r *http.Request, f *present.GaugePageFacts) error {
 			f.Readings++
 		}
 	}
+	if f.Held, err = s.heldPanels(ctx, append([]store.Row{*f.Shown}, f.Before...)); err != nil {
+		return err
+	}
 	f.Product, _ = s.catalogue.Load().Product(f.Shown.Product, f.Shown.MeasuredAt)
 	if f.Def.Kind != spc.Dimensions {
 		res, plan, err := s.ingest.PlacesOf(f.Shown)

@@ -108,7 +108,7 @@ func (s *Server) signInPage(r *http.Request, name, problem string) page.SignIn {
 	if s.cfg.Demo {
 		m.NoSignIn = true
 		does := map[string]string{
-			string(Technician): "measures at the gauge, keys readings in, runs the master panel", string(Supervisor): "watches the line, acknowledges and closes signals",
+			string(Technician): "measures at the gauge, keys readings in, runs the master panel", string(Supervisor): "watches the line, acknowledges and closes signals, decides on panels on hold",
 			string(Engineer): "sets limits, resolves conflicts", string(Viewer): "looks", string(Administrator): "may do everything",
 		}
 		for _, u := range demoPeople {
@@ -245,6 +245,15 @@ func (s *Server) pageRoutes(r chi.Router) {
 	r.Method("GET", "/pareto", s.page(s.showPareto))
 	r.Method("GET", "/pareto/causes.csv", s.page(s.saveParetoCauses))
 	r.Method("GET", "/pareto/defects.csv", s.page(s.saveParetoDefects))
+	r.Method("GET", "/holds", s.page(s.showHolds))
+	r.Method("GET", "/holds/new", s.page(s.showNewHold))
+	r.Method("POST", "/holds/new", s.page(s.doNewHold))
+	r.Method("GET", "/holds/{id}", s.page(s.showHold))
+	r.Method("GET", "/holds/{id}/panels.csv", s.page(s.saveHold))
+	r.Method("POST", "/holds/{id}/panels", s.page(s.doHoldPanels))
+	r.Method("POST", "/holds/{id}/release", s.page(s.doHoldRelease))
+	r.Method("POST", "/holds/{id}/end", s.page(s.doHoldEnd))
+	r.Method("POST", "/holds/{id}/close", s.page(s.doHoldClose))
 	r.Method("GET", "/hand-over", s.page(s.showHandOver))
 	r.Method("POST", "/hand-over", s.page(s.doHandOver))
 	r.Method("GET", "/capability", s.page(s.showCapability))

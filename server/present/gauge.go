@@ -27,10 +27,11 @@ type GaugePageFacts struct {
 	Readings  int          // how many times this gauge has measured that panel, Shown included
 	Places    *spc.Result  // with deviations; nil for a gauge without places
 	Plan      *judge.Plan
-	Before    []store.Row // newest first, without Shown
-	Asked     string      // the serial that was scanned
-	Found     bool        // it was measured on this gauge
-	Newer     bool        // Shown is not the latest of the gauge
+	Before    []store.Row                         // newest first, without Shown
+	Asked     string                              // the serial that was scanned
+	Found     bool                                // it was measured on this gauge
+	Newer     bool                                // Shown is not the latest of the gauge
+	Held      map[store.PanelID][]store.PanelHold // of the panels shown: holds that keep them from being good
 	MayKeyIn  bool
 	MayOthers bool // correct what is stored
 }
@@ -119,6 +120,7 @@ func slab(f GaugePageFacts) ui.Verdict {
 	case spc.Undecided:
 		v.Kind, v.Word = ui.Unsure, "Undecided"
 	}
+	heldSlab(f, &v)
 	return v
 }
 
@@ -467,7 +469,7 @@ func beforeHead(f GaugePageFacts) string {
 }
 
 func beforeRow(f GaugePageFacts, r *store.Row) page.LastRow {
-	row := page.LastRow{Panel: r.Panel, Mould: r.Mould, State: Verdict(r.Result.Verdict), Value: "none",
+	row := page.LastRow{Panel: r.Panel, Mould: r.Mould, State: VerdictHeld(r.Result.Verdict, f.held(r)), Value: "none",
 		Href: "/gauge/" + url.PathEscape(f.Def.ID) + "?panel=" + url.QueryEscape(r.Panel)}
 	if r.Purpose == spc.MasterCheck {
 		row.Mould = "master"

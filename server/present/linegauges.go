@@ -2,6 +2,7 @@ package present
 
 import (
 	"net/url"
+	"slices"
 	"time"
 
 	"sagwatch/spc"
@@ -174,6 +175,8 @@ func shiftTable(f LineFacts) page.Shift {
 	var sum store.Counts
 	t := page.Shift{}
 	rows := []page.ShiftRow{{Name: "Gauged", Sum: true}, {Name: "Conforms"}, {Name: "Undecided"}, {Name: "Does not conform"}, {Name: "Not judged"}}
+	barred := page.ShiftRow{Name: "Conforms, but on hold", Href: "/holds"}
+	held := 0
 	var shares []string
 	for _, p := range f.Presses {
 		n := p.Counts
@@ -182,9 +185,11 @@ func shiftTable(f LineFacts) page.Shift {
 		sum.DoesNotConform += n.DoesNotConform
 		sum.NotJudged += n.NotJudged
 		t.Cols = append(t.Cols, "Press "+p.Def.ID)
-		for i, k := range []int{n.Total(), n.Conforms, n.Undecided, n.DoesNotConform, n.NotJudged} {
+		for i, k := range []int{n.Total(), n.Conforms - p.Barred.Conforms, n.Undecided, n.DoesNotConform, n.NotJudged} {
 			rows[i].Counts = append(rows[i].Counts, ui.Count(int64(k)))
 		}
+		barred.Counts = append(barred.Counts, ui.Count(int64(p.Barred.Conforms)))
+		held += p.Barred.Conforms
 		if n.Total() > 0 {
 			shares = append(shares, ui.Percent(float64(n.DoesNotConform)/float64(n.Total()), 2)+" on "+p.Def.ID)
 		}
@@ -199,6 +204,9 @@ func shiftTable(f LineFacts) page.Shift {
 			query.Set("verdict", string(v))
 		}
 		rows[i].Href = "/panels?" + query.Encode()
+	}
+	if held > 0 { // only what is not on hold counts as conforming
+		rows = slices.Insert(rows, 2, barred)
 	}
 	head := "The shift so far: "
 	t.Since = "Panels pressed since " + ui.Moment(since, f.Now) + ", as of " + ui.Clock(f.Now) + "; those in the lehr are not counted yet."

@@ -28,8 +28,9 @@ type Defined struct {
 // PanelData is what the page of one panel is made from.
 type PanelData struct {
 	Press, Serial string
-	Rows          []store.Row // all measurements, line order
-	Verdict       spc.Verdict // of the panel
+	Rows          []store.Row       // all measurements, line order
+	Verdict       spc.Verdict       // of the panel
+	Holds         []store.PanelHold // every hold it belongs to, newest first; those that were settled too
 	Kinds         map[int64]spc.GaugeKind
 	// Shown is the latest valid curvature measurement, else the latest valid one; nil when all are void. Valid is the latest of each
 	// gauge kind: what the panel's verdict combines.
@@ -160,6 +161,7 @@ func (d *PanelData) statement(v View) ui.Statement {
 	default:
 		st.Say = ui.Say(name + " is not judged.")
 	}
+	d.sayHeld(v, &st, name)
 	var s ui.Sentence
 	for _, r := range d.Valid {
 		for _, it := range r.Result.Items {
@@ -273,9 +275,9 @@ func (d *PanelData) steps(v View) []page.Step {
 			}
 			text += fmt.Sprintf(", %d of %d places read", good, n)
 		}
-		steps = append(steps, page.Step{Name: name, At: clock(r.MeasuredAt), Text: text, State: Verdict(r.Result.Verdict)})
+		steps = append(steps, page.Step{Name: name, At: clock(r.MeasuredAt), Text: text, State: VerdictHeld(r.Result.Verdict, d.bars())})
 	}
-	return append(steps, page.Step{Name: "Now", At: ui.Clock(v.Now), State: Verdict(d.Verdict), Now: true, Text: "by the latest valid measurement of each kind of gauge"})
+	return append(steps, page.Step{Name: "Now", At: ui.Clock(v.Now), State: VerdictHeld(d.Verdict, d.bars()), Now: true, Text: "by the latest valid measurement of each kind of gauge"})
 }
 
 // measured lists what was judged, then what was worked out and has no limit.

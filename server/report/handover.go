@@ -47,6 +47,7 @@ type HandOverInputs struct {
 	Events    []spc.Event          `json:"events"`
 	Waiting   []store.WaitingPanel `json:"waiting"`
 	WaitAll   int                  `json:"waiting_all"` // of which Waiting are the first
+	Holds     []HandOverHold       `json:"holds,omitempty"`
 	Changes   []HandOverChange     `json:"changes"`
 	Conflicts int                  `json:"conflicts"` // open ones of the site
 	Gaps      []store.Gap          `json:"gaps"`
@@ -60,9 +61,10 @@ type HandOverPress struct {
 	LehrMinutes float64         `json:"lehr_minutes"`
 	Moulds      []string        `json:"moulds"`
 	Products    []string        `json:"products"`
-	Counts      []HandOverCount `json:"counts"`         // by mould, in table order; measured by curvature gauges where there are any
-	Before      store.Counts    `json:"before"`         // of the shift before, as it stands now
-	First       time.Time       `json:"first,omitzero"` // line times of the first and the last panel measured
+	Counts      []HandOverCount `json:"counts"`          // by mould, in table order; measured by curvature gauges where there are any
+	Barred      store.Counts    `json:"barred,omitzero"` // of the counts: panels that a hold keeps from being good
+	Before      store.Counts    `json:"before"`          // of the shift before, as it stands now
+	First       time.Time       `json:"first,omitzero"`  // line times of the first and the last panel measured
 	Last        time.Time       `json:"last,omitzero"`
 }
 
@@ -200,6 +202,9 @@ func gatherHandOver(ctx context.Context, src *Source, q HandOverQuery, shift pla
 		kinds[g.ID] = g.Kind
 	}
 	if in.Waiting, in.WaitAll, err = src.Store.WaitingPanels(ctx, src.Site, q.Press, from, to, kinds, handOverPanels); err != nil {
+		return nil, err
+	}
+	if err := in.holds(ctx, src, q.Press); err != nil {
 		return nil, err
 	}
 	if in.Gaps, err = src.Store.Gaps(ctx, src.Site, q.Press, from, to, handOverGap, handOverGaps); err != nil {
