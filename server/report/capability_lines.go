@@ -175,14 +175,18 @@ func (o *CapabilityOf) resampled(in *CapabilityInputs, g portion, mean float64, 
 	} else if err := o.own(s, g, &r); err != nil {
 		return r, err
 	}
-	a, err := capability.Bootstrap(s, nil, o.Spec, o.By, o.Family, confidence, options)
 	if o.Blocked && len(blocks) >= 2 {
-		if b, blocked := capability.Bootstrap(s, blocks, o.Spec, o.By, o.Family, confidence, options); blocked == nil {
+		if b, err := capability.Bootstrap(s, blocks, o.Spec, o.By, o.Family, confidence, options); err == nil {
 			r.c, r.ck, r.out = b.C, b.CK, b.Outside
-			r.alone, r.hasAlone = a.CK, err == nil
+			if resamples == resampleFits { // of single moulds the time is saved
+				if a, err := capability.Bootstrap(s, nil, o.Spec, o.By, o.Family, confidence, options); err == nil {
+					r.alone, r.hasAlone = a.CK, true
+				}
+			}
 			return r, nil
 		}
 	}
+	a, err := capability.Bootstrap(s, nil, o.Spec, o.By, o.Family, confidence, options)
 	if err != nil { // a figure without an interval is still a figure
 		r.bare = err
 		return r, nil

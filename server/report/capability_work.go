@@ -15,11 +15,13 @@ import (
 	"sagwatch/web/ui"
 )
 
-// Resamples of the intervals, and the seed of all of them: the same inputs give the same report.
+// Resamples of the intervals, and the seed of all of them: the same inputs give the same report. An end of a 95 % interval by so many
+// scatters by 6, 8 and 12 % of the figure's standard error, sqrt(0.025 0.975 / resamples) over the normal density at the end, so that
+// the second decimal of an index is its own up to a standard error of about 0.08, 0.06 and 0.04.
 const (
 	resampleMoments = 2000
-	resampleFits    = 500
-	resampleMoulds  = 250
+	resampleFits    = 1000
+	resampleMoulds  = 500
 	capabilitySeed  = 1
 )
 
