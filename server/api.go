@@ -37,6 +37,9 @@ func (s *Server) apiRoutes(r chi.Router) {
 		r.Get("/holds/{id}", s.api(s.getHold))
 		r.Get("/holds/{id}/panels", s.api(s.getHoldPanels))
 		r.Get("/events", s.api(s.getEvents))
+		r.Get("/gauges/{id}/master", s.api(s.getMaster))
+		r.Get("/gauges/{id}/doubts", s.api(s.getDoubts))
+		r.Get("/gauges/{id}/at-risk", s.api(s.getAtRisk))
 		r.Get("/capability", s.api(s.getCapability))
 		r.Get("/reports", s.api(s.getReports))
 		r.Get("/reports/{id}", s.api(s.getReport))
@@ -65,6 +68,7 @@ func (s *Server) apiRoutes(r chi.Router) {
 		r.Post("/holds/{id}/end", s.api(s.postHoldEnd))
 		r.Post("/holds/{id}/close", s.api(s.postHoldClose))
 		r.Post("/events", s.api(s.postEvent))
+		r.Post("/gauges/{id}/doubts", s.api(s.postDoubt))
 		r.Post("/exclusions", s.api(s.postExclusion))
 		for _, kind := range definitionKinds {
 			r.Put("/"+kind.plural+"/{id}", s.api(s.putDefinition(kind)))

@@ -212,7 +212,10 @@ func (s *Server) gaugesFacts(ctx context.Context) (out []present.GaugeFacts, err
 		if g.Retired {
 			continue
 		}
-		f := present.GaugeFacts{Def: g}
+		f := present.GaugeFacts{Def: g, Shifts: s.catalogue.Load().Site(s.site).Shifts, Zone: s.zone()}
+		if f.Doubtful, err = s.doubtful(ctx, g.ID); err != nil {
+			return nil, err
+		}
 		last, err := s.store.LatestPanels(ctx, s.site, "", g.ID, 1)
 		if err != nil {
 			return nil, err

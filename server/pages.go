@@ -227,6 +227,8 @@ func (s *Server) pageRoutes(r chi.Router) {
 	r.Method("GET", "/gauge/{id}", s.page(s.showGauge))
 	r.Method("GET", "/gauge/{id}/key-in", s.page(s.showKeyIn))
 	r.Method("POST", "/gauge/{id}/key-in", s.page(s.doKeyIn))
+	r.Method("GET", "/gauge/{id}/doubt", s.page(s.showDoubt))
+	r.Method("POST", "/gauge/{id}/doubt", s.page(s.doDoubt))
 	r.Method("GET", "/panels", s.page(s.showPanels))
 	r.Method("GET", "/panels/{press}/{serial}", s.page(s.showPanel))
 	r.Method("GET", "/measurements/{id}/correct", s.page(s.showCorrect))

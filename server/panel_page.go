@@ -80,6 +80,9 @@ func (s *Server) showPanel(w http.ResponseWriter, r *http.Request) error {
 			d.Exclusions = append(d.Exclusions, e)
 		}
 	}
+	if d.Doubt, err = s.store.Doubtful(ctx, s.site, rows); err != nil {
+		return err
+	}
 	u := who(ctx)
 	d.MayCorrect, d.MayVoid = u.May(mayMeasure), u.May(mayVoid)
 	f := s.frame(r, "Panel "+serial, ui.AtPanels)

@@ -59,6 +59,9 @@ func (s *Server) showPanels(w http.ResponseWriter, r *http.Request) error {
 		return err
 	}
 	d.Rows = rows
+	if d.Doubt, err = s.store.Doubtful(r.Context(), s.site, rows); err != nil {
+		return err
+	}
 	if d.Held, err = s.heldPanels(r.Context(), rows); err != nil {
 		return err
 	}

@@ -59,6 +59,11 @@ func Gauge(f GaugePageFacts) page.Gauge {
 	}
 	if f.wants(f.Now) || f.state(f.Now).Kind == ui.Bad {
 		m.Due = masterDue(f)
+		m.DueSay = masterDo(f)
+	}
+	if f.Doubtful > 0 {
+		say := ui.Sentence{}.Link(Capital(ui.Plural(int64(f.Doubtful), "measurement of this gauge is", "measurements of this gauge are"))+" in doubt: decide.", DoubtHref(id))
+		m.Doubt = &say
 	}
 	if f.Shown == nil {
 		m.Slab = ui.Verdict{Kind: ui.None, Word: "No panel yet", Order: "Scan a serial, or let the gauge measure.", Because: id + " has sent nothing yet."}
@@ -86,6 +91,20 @@ func shapeOf(serial string) string {
 		}
 		return r
 	}, serial)
+}
+
+// masterDo says which master to measure, and how.
+func masterDo(f GaugePageFacts) string {
+	var panels []string
+	for _, m := range f.Def.Masters {
+		if m.ValidTo == nil || m.ValidTo.After(f.Now) {
+			panels = append(panels, m.Panel)
+		}
+	}
+	if len(panels) == 0 {
+		return "No master has a certificate that is still valid: tell the engineer."
+	}
+	return "Wipe the pads, seat master " + orList(panels) + " and measure it as a master check before the next panel."
 }
 
 func masterDue(f GaugePageFacts) *ui.State {

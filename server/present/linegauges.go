@@ -5,6 +5,7 @@ import (
 	"slices"
 	"time"
 
+	"sagwatch/server/plant"
 	"sagwatch/spc"
 	"sagwatch/store"
 	"sagwatch/web/page"
@@ -15,6 +16,9 @@ import (
 type GaugeFacts struct {
 	Def          *spc.Gauge
 	Last, Master *store.Row
+	Shifts       []string       // starts of the site's shifts
+	Zone         *time.Location // of the plant; nil is UTC
+	Doubtful     int            // measurements that a failed check of the master put in doubt, and nobody has decided on
 }
 
 // masterSoon is how long before a master check is due the pages begin to ask for it.
@@ -22,10 +26,14 @@ const masterSoon = 30 * time.Minute
 
 // due tells when the next master check is due; zero when none is asked for.
 func (g *GaugeFacts) due() time.Time {
-	if len(g.Def.Masters) == 0 || g.Def.MasterEveryH <= 0 || g.Master == nil {
+	if g.Master == nil {
 		return time.Time{}
 	}
-	return g.Master.MeasuredAt.Add(time.Duration(g.Def.MasterEveryH * float64(time.Hour)))
+	zone := g.Zone
+	if zone == nil {
+		zone = time.UTC
+	}
+	return plant.MasterDue(g.Def, g.Master.MeasuredAt.In(zone), g.Shifts)
 }
 
 // wants tells whether the gauge needs its master panel now or soon.
@@ -94,6 +102,9 @@ func (g *GaugeFacts) row(now time.Time) page.GaugeRow {
 		if e := masterError(g); e != "" {
 			r.Master += ", " + e
 		}
+	}
+	if g.Doubtful > 0 {
+		r.Master += ", " + ui.Plural(int64(g.Doubtful), "measurement", "measurements") + " in doubt"
 	}
 	return r
 }

@@ -55,6 +55,7 @@ type PanelData struct {
 	Conflicts                 []store.ConflictEntry
 	Exclusions                []spc.Exclusion
 	MayCorrect, MayVoid       bool
+	Doubt                     map[int64]string // of Rows: store.InDoubt and so on
 }
 
 // k is the coverage factor of the product's decision rule.
@@ -162,6 +163,11 @@ func (d *PanelData) statement(v View) ui.Statement {
 		st.Say = ui.Say(name + " is not judged.")
 	}
 	d.sayHeld(v, &st, name)
+	for _, r := range d.Valid {
+		if state, in := DoubtState(d.Doubt[r.ID]); in {
+			st.Doubts = append(st.Doubts, ui.Sentence{}.Link("What "+r.Gauge+" measured is "+state.Word, DoubtHref(r.Gauge)).And(": a check of its master failed. The verdict does not stand until somebody decides."))
+		}
+	}
 	var s ui.Sentence
 	for _, r := range d.Valid {
 		for _, it := range r.Result.Items {

@@ -17,6 +17,7 @@ type PanelsData struct {
 	Filters      []ui.Input
 	Problems     ui.Problems
 	Newer, Older string
+	Doubt        map[int64]string // of Rows: store.InDoubt and so on
 	Filtered     bool
 	EmptySay     string
 }
@@ -45,6 +46,9 @@ func Panels(v View, frame ui.Frame, d PanelsData) page.Panels {
 		}
 		if r.Revision > 1 {
 			row.Note = joined(row.Note, "corrected")
+		}
+		if state, in := DoubtState(d.Doubt[r.ID]); in {
+			row.Note = joined(row.Note, state.Word)
 		}
 		m.Rows = append(m.Rows, row)
 	}
