@@ -234,9 +234,11 @@ func ParetoPage(v View, frame ui.Frame, d ParetoData) page.Pareto {
 	if p.Signals > 0 && p.Total > 0 {
 		m.Drawing = p.stair("causes", m.Head, st.Say.String(), amount)
 		lead := p.Rows[0]
-		if p.By == BySignals {
+		if len(p.Rows) == 1 {
+			st.Doubts = append(st.Doubts, ui.Say("All have the same cause: "+lower(lead.Name)+". From so many it can be said that its share is at least "+ui.Percent(lead.Lower, 0)+" (95 %)."))
+		} else if p.By == BySignals {
 			doubt := "The first has " + ui.Percent(lead.Share, 0) + " of the signals (95 %: " + ui.Percent(lead.Lower, 0) + " to " + ui.Percent(lead.Upper, 0) + ")"
-			if len(p.Rows) > 1 && !commoner(lead.Signals, p.Rows[1].Signals) {
+			if !commoner(lead.Signals, p.Rows[1].Signals) {
 				doubt += "; whether it or " + lower(p.Rows[1].Name) + " is the commoner is too close to say"
 			}
 			st.Doubts = append(st.Doubts, ui.Say(doubt+"."))
@@ -248,7 +250,7 @@ func ParetoPage(v View, frame ui.Frame, d ParetoData) page.Pareto {
 		st.Doubts = append(st.Doubts, ui.Say("Of "+ui.Plural(int64(p.Signals-p.Counted), "signal", "signals")+" the panels at risk were not counted when it was closed; they weigh nothing here."))
 	}
 	m.Statement = st
-	m.Note = "Counted are signals that stand closed, by the time pressed of their first panel, with the cause named at the last closing. Hours run from the signal's becoming known to its closing. Panels at risk as counted at the closing; a panel at risk of two signals counts twice. Shares with their interval by Clopper and Pearson (Biometrika 26, 1934), exact."
+	m.Note = "The share is of signals; together is by " + ParetoWeight(p.By) + ". Counted are signals that stand closed, by the time pressed of their first panel, with the cause named at the last closing. Hours run from the signal's becoming known to its closing. Panels at risk as counted at the closing; a panel at risk of two signals counts twice. Shares with their interval by Clopper and Pearson (Biometrika 26, 1934), exact."
 	m.Defects = defects(d)
 	if len(m.Defects) > 0 {
 		m.Files = append(m.Files, ui.Act{Text: "Defects as a file (CSV)", Href: "/pareto/defects.csv" + d.Query})
@@ -281,7 +283,7 @@ func spanWords(v View, from, to time.Time) string {
 
 func (p *Pareto) table() ui.Table {
 	t := ui.Table{Label: "Causes of closed signals", Fold: true, Wrap: true, Empty: "No signal was closed.",
-		Cols: []ui.Col{{Head: "Cause"}, {Head: "Signals", Right: true}, {Head: "Share of signals, 95 %", Right: true}, {Head: "Panels at risk", Right: true}, {Head: "Hours open", Right: true}, {Head: "Together, by " + ParetoWeight(p.By), Right: true}}}
+		Cols: []ui.Col{{Head: "Cause"}, {Head: "Signals", Right: true}, {Head: "Share, 95 %", Right: true}, {Head: "At risk", Right: true}, {Head: "Hours", Right: true}, {Head: "Together", Right: true}}}
 	for _, r := range p.Rows {
 		name := ui.Cell{Text: r.Name}
 		if len(r.Words) > 0 {
@@ -295,7 +297,7 @@ func (p *Pareto) table() ui.Table {
 		if r.Counted > 0 {
 			panels = ui.Count(r.Panels)
 			if r.Counted < r.Signals {
-				panels += " of " + ui.Plural(int64(r.Counted), "signal", "signals")
+				panels += " (" + strconv.Itoa(r.Counted) + map[bool]string{true: " signal)", false: " signals)"}[r.Counted == 1]
 			}
 		}
 		together := "none"

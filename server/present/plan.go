@@ -37,9 +37,6 @@ func PlanBox(v View, d PlanData) *page.PlanBox {
 	for i := range d.Plans {
 		b.Plans = append(b.Plans, begunPlan(v, &d.Plans[i], may))
 	}
-	if len(d.Plans) == 1 {
-		b.Head = "What the plant's plan says: " + lower(d.Plans[0].Name)
-	}
 	if !may {
 		return b
 	}

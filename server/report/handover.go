@@ -108,6 +108,8 @@ type HandOverSignal struct {
 	Lower   Number    `json:"lower"`
 	Upper   Number    `json:"upper"`
 	Sigma   Number    `json:"sigma"`
+	Cause   string    `json:"cause,omitempty"`  // of a closed one, in words, as named at its last closing
+	Action  string    `json:"action,omitempty"` // likewise
 }
 
 // HandOverLimit is limits that came into force in the shift.
@@ -331,6 +333,14 @@ func (in *HandOverInputs) signals(ctx context.Context, src *Source, press string
 	if err != nil {
 		return err
 	}
+	closings, err := src.Store.Closings(ctx, src.Site, store.ParetoFilter{From: in.From.Add(-closedBack), To: in.To})
+	if err != nil {
+		return err
+	}
+	closed := map[string]*store.Closing{}
+	for i := range closings {
+		closed[closings[i].Signal] = &closings[i]
+	}
 	in.More = len(list) == handOverSignals || len(done) == handOverSignals
 	inShift := func(t time.Time) bool { return !t.Before(in.From) && t.Before(in.To) }
 	for _, g := range done {
@@ -350,6 +360,9 @@ func (in *HandOverInputs) signals(ctx context.Context, src *Source, press string
 		}
 		h := HandOverSignal{ID: g.ID, Press: g.Press, Gauge: g.Gauge, Product: g.Product, Stream: g.Stream, Words: g.Words, Panel: g.Panel, At: g.At, LastAt: g.LastAt, Known: g.Known, Changed: g.Changed,
 			State: g.State, Ended: g.Ended, Value: Number(g.Value), Lower: None, Upper: None, Sigma: Number(g.Limits.Sigma)}
+		if c := closed[g.ID]; c != nil && g.State == store.SignalClosed {
+			h.Cause, h.Action = c.Cause, c.Action
+		}
 		if g.Limits.HasLower {
 			h.Lower = Number(g.Limits.Lower)
 		}
