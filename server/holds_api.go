@@ -392,7 +392,7 @@ func (s *Server) postHoldPanels(w http.ResponseWriter, r *http.Request) error {
 	if in.Panel != "" {
 		in.Panels = append(in.Panels, in.Panel)
 	}
-	if err := s.decide(r.Context(), h.ID, store.HoldDecision{Decision: in.Decision, Reason: in.Reason, By: source(r.Context())}, in.Panels); err != nil {
+	if err := s.decide(r.Context(), h.ID, store.HoldDecision{Decision: in.Decision, Reason: in.Reason, By: source(r.Context())}, in.Panels, momentUTC); err != nil {
 		return err
 	}
 	return s.writeHold(w, r, http.StatusOK, h.ID)

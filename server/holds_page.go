@@ -158,7 +158,8 @@ func saidOfHold(q url.Values) string {
 	case "decided":
 		return "Written for " + n + ". Scan the next serial."
 	case "released":
-		return "Released: " + n + " panels."
+		k, _ := strconv.ParseInt(n, 10, 64)
+		return "Released: " + ui.Plural(k, "panel", "panels") + "."
 	case "ended":
 		return "The range is ended."
 	case "closed":
@@ -243,7 +244,7 @@ func (s *Server) doHoldPanels(w http.ResponseWriter, r *http.Request) error {
 	if err := require(r, may); err != nil {
 		return err
 	}
-	err = s.decide(r.Context(), h.ID, store.HoldDecision{Decision: d.Decision, Reason: d.Reason, By: source(r.Context())}, words(d.Serial))
+	err = s.decide(r.Context(), h.ID, store.HoldDecision{Decision: d.Decision, Reason: d.Reason, By: source(r.Context())}, words(d.Serial), s.view(r).Moment)
 	var t *Trouble
 	if errors.As(err, &t) && t.Status == http.StatusUnprocessableEntity {
 		d.Wrong, d.WrongField = strings.TrimSpace(t.Say+" "+t.Do), t.Field

@@ -152,7 +152,7 @@ func TestTheWayOfAHold(t *testing.T) {
 	require.Contains(t, text, "On 2 panels")
 	status, text = act("release", url.Values{"condition": {"conforms"}, "reason": {"all inside"}})
 	require.Equal(t, 200, status)
-	require.Contains(t, text, "Released: 2 panels.")
+	require.Contains(t, text, "Released: two panels.")
 	status, text = act("close", url.Values{"reason": {""}})
 	require.Equal(t, 200, status)
 	require.Contains(t, text, "The hold is closed.")

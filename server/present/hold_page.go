@@ -388,14 +388,15 @@ func HoldNew(frame ui.Frame, d NewHold) page.HoldForm {
 	field := func(name, label, value, help string, optional bool) ui.Input {
 		return ui.Input{ID: name, Name: name, Label: label, Value: value, Help: help, Optional: optional, Problem: d.Wrong[name], Max: 200}
 	}
-	m.Time = []ui.Input{press, field("from", "Pressed from", d.From, "Plant time, such as 2026-03-05 11:36. This moment belongs to it.", true),
+	m.Press = press
+	m.Time = []ui.Input{field("from", "Pressed from", d.From, "Plant time, such as 2026-03-05 11:36. This moment belongs to it.", true),
 		field("to", "Until before", d.To, "Left empty, panels yet to be pressed are held too, until somebody ends it.", true),
 		field("moulds", "Moulds", d.Moulds, "Such as 7, or 3, 7. Left empty: all.", true), field("lanes", "Lehr lanes", d.Lanes, "A panel of any of the moulds or lanes named is held.", true)}
 	serials := ui.Input{ID: "serials", Name: "serials", Label: "Serials", Value: d.Serials, Help: "One after another, with spaces or on lines of their own; or a range such as A-0147560 to A-0147632. In place of the times.", Area: true, Optional: true, Problem: d.Wrong["serials"]}
 	m.Serials = []ui.Input{serials}
 	m.Reason = ui.Input{ID: "reason", Name: "reason", Label: "Why", Value: d.Reason, Help: "Whoever sorts the panels reads this.", Max: 1000, Problem: d.Wrong["reason"]}
 	var items []ui.Problem
-	for _, f := range []ui.Input{press, m.Time[1], m.Time[2], m.Time[3], m.Time[4], serials, m.Reason} {
+	for _, f := range []ui.Input{press, m.Time[0], m.Time[1], m.Time[2], m.Time[3], serials, m.Reason} {
 		if f.Problem != "" {
 			items = append(items, ui.Problem{Field: f.ID, Name: f.Label, Text: ": " + f.Problem})
 		}

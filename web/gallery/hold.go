@@ -31,7 +31,8 @@ func holdForm() page.HoldForm {
 	bad := "“11.36” is no time: write 11:36, or 2026-03-05 11:36."
 	return page.HoldForm{Frame: f, Save: "Put on hold", Caution: holdCaution, Statement: ui.Statement{Where: []ui.Run{{Text: "Holds", Href: "holds"}, {Text: "new"}}, Say: ui.Say("Put panels on hold.")},
 		Problems: ui.Problems{Head: "Nothing is on hold yet", Items: []ui.Problem{{Field: "from", Name: "Pressed from", Text: ": " + bad}, {Field: "reason", Name: "Why", Text: ": whoever sorts the panels must know."}}},
-		Time: []ui.Input{{ID: "press", Name: "press", Label: "Press", Options: []ui.Option{{Value: "A", Label: "A", Selected: true}, {Value: "B", Label: "B"}}}, {ID: "from", Name: "from", Label: "Pressed from", Value: "11.36", Optional: true, Problem: bad},
+		Press:    ui.Input{ID: "press", Name: "press", Label: "Press", Options: []ui.Option{{Value: "A", Label: "A", Selected: true}, {Value: "B", Label: "B"}}},
+		Time: []ui.Input{{ID: "from", Name: "from", Label: "Pressed from", Value: "11.36", Optional: true, Problem: bad},
 			{ID: "to", Name: "to", Label: "Until before", Optional: true, Help: "Left empty, panels yet to be pressed are held too."}, {ID: "moulds", Name: "moulds", Label: "Moulds", Value: "7", Optional: true}},
 		Serials: []ui.Input{{ID: "serials", Name: "serials", Label: "Serials", Area: true, Optional: true, Help: "One after another, or a range such as A-0147560 to A-0147632."}},
 		Reason:  ui.Input{ID: "reason", Name: "reason", Label: "Why", Problem: "whoever sorts the panels must know."}}

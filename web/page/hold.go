@@ -18,6 +18,7 @@ type HoldForm struct {
 	Statement ui.Statement
 	Problems  ui.Problems
 	Kept      []ui.Input // hidden
+	Press     ui.Input
 	Time      []ui.Input // by time pressed
 	Serials   []ui.Input // or by serials
 	Reason    ui.Input
