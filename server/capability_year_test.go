@@ -37,7 +37,8 @@ func pressB(t testing.TB, n int, takt time.Duration) *report.Source {
 	for _, d := range []struct {
 		kind, id string
 		body     any
-	}{{plant.KindSite, "north", spc.Site{ID: "north", TimeZone: "Europe/Tallinn", Shifts: []string{"06:00", "14:00", "22:00"}}}, {plant.KindPress, "B", press}, {plant.KindProduct, "P25", product}} {
+	}{{plant.KindSite, "north", spc.Site{ID: "north", TimeZone: "Europe/Tallinn", Shifts: []string{"06:00", "14:00", "22:00"}}}, {plant.KindPress, "B", press}, {plant.KindProduct, "P25", product},
+		{plant.KindGauge, "CG-1", spc.Gauge{ID: "CG-1", Kind: spc.Radial, Masters: []spc.Master{{Panel: "M-2", Product: "P25"}}}}} {
 		b, err := json.Marshal(d.body)
 		require.NoError(t, err)
 		rs = append(rs, plant.Revision{Kind: d.kind, ID: d.id, Number: 1, EffectiveFrom: time.Unix(0, 0).UTC(), Body: b, Reason: "test", By: "test"})
@@ -67,6 +68,17 @@ func pressB(t testing.TB, n int, takt time.Duration) *report.Source {
 		_, err := st.Insert(t.Context(), "north", rows)
 		require.NoError(t, err)
 	}
+	var masters []*store.Row
+	for k := 0; time.Duration(k)*4*time.Hour < time.Duration(n)*takt; k++ {
+		masters = append(masters, storetest.Row(n+k, func(x *store.Row) {
+			x.Panel, x.Purpose, x.Press, x.PressedAt, x.Mould, x.Lane, x.Cycle = "M-2", spc.MasterCheck, "", time.Time{}, "", "", spc.NoCycle
+			x.LineAt = yearBegin.Add(time.Duration(k) * 4 * time.Hour)
+			x.MeasuredAt = x.LineAt
+			x.Result.Values.Set(spc.MasterMaxErrorUM, 5)
+		}))
+	}
+	_, err = st.Insert(t.Context(), "north", masters)
+	require.NoError(t, err)
 	return &report.Source{Store: st, Site: "north", Catalogue: c, Version: "test"}
 }
 
@@ -116,6 +128,8 @@ func TestCapabilityMemoryDoesNotFollowPanels(t *testing.T) {
 	require.Equal(t, []int{4_000, 40_000}, []int{few.Panels, many.Panels})
 	require.Len(t, few.Raw, 4_000)
 	require.Empty(t, many.Raw)
+	require.Len(t, many.Gauges, 1)
+	require.Equal(t, days*6, many.Gauges[0].Masters)
 	t.Logf("alive: %d KiB for 4 000 panels, %d KiB for 40 000", small>>10, large>>10)
 	require.Less(t, large, small+8<<20, "40 000 rows of 1 KiB would take 40 MiB")
 
