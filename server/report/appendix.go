@@ -110,7 +110,7 @@ func (p *printer) appendix() {
 	p.text(says, sizeFine+.5, lineFine+.3, false, inkSecond, textWide)
 	p.gap(1.5)
 	for _, g := range groups {
-		t := &Table{Cols: []Col{{Head: "Figure", Once: true, Wide: .16}, {Head: "Of", Wide: .13}, {Head: "Value (95" + ui.NoBreak + "% interval)", Wide: .2}, {Head: "With", Wide: .45}, {Head: "Note", Right: true, Wide: .06}}}
+		t := &Table{Cols: []Col{{Head: "Figure", Once: true, Wide: .145}, {Head: "Of", Wide: .12}, {Head: "Value (95" + ui.NoBreak + "% interval)", Wide: .215}, {Head: "With", Wide: .47}, {Head: "Note", Right: true, Wide: .05}}}
 		if g.Of != "" {
 			t.Caption = capital(g.Of)
 		}
