@@ -242,7 +242,7 @@ func tolerance(c store.StudyCharacteristic) string {
 // Bounds of a plan.
 const (
 	mostStudyParts = 100
-	mostAppraisers = 20
+	mostAppraisers = 30
 	mostStudyLines = 2000
 )
 
@@ -342,7 +342,11 @@ func ReadStudy(form url.Values, from StudyFrom) (store.Study, []Wrong) {
 	if len(wrong) > 0 || kind.kind == store.StabilityStudy {
 		return titled(v), wrong
 	}
-	if lines := len(p.Parts) * len(p.Appraisers) * p.Trials; lines > mostStudyLines {
+	lines := len(p.Parts) * p.Trials
+	if v.Kind != store.NestedStudy { // there each panel is one appraiser's
+		lines *= len(p.Appraisers)
+	}
+	if lines > mostStudyLines {
 		bad("trials", "How often", fmt.Sprintf("That makes %d readings; a study has at most %d.", lines, mostStudyLines))
 		return v, wrong
 	}
