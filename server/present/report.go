@@ -296,7 +296,7 @@ func reportAppendix(d *report.Document) (page.Appendix, map[string]string) {
 	anchors := map[string]string{}
 	groups, notes := d.Appendix()
 	for i, g := range groups {
-		head := Capital(g.Of)
+		head := g.Head()
 		if head == "" {
 			head = "All figures"
 		}

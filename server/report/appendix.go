@@ -31,10 +31,50 @@ type Explained struct {
 	Note     int // its number, from one; 0: the figure is not given, so that it has none
 }
 
+// Head is the heading of the group.
+func (g *ExplainedGroup) Head() string {
+	if g.Limits == "" {
+		return capital(g.Of)
+	}
+	return capital(g.Of) + ", with " + g.Limits
+}
+
+// limitsOf cuts the limits of specification off the end of a figure's inputs, and gives their letters.
+func limitsOf(inputs string) (rest, limits, letters string) {
+	parts := strings.Split(inputs, ", ")
+	n := len(parts)
+	for n > 0 && (strings.HasPrefix(parts[n-1], "L ") || strings.HasPrefix(parts[n-1], "U ")) {
+		n--
+		letters = parts[n][:1] + ", " + letters
+	}
+	return strings.Join(parts[:n], ", "), strings.Join(parts[n:], ", "), strings.TrimSuffix(letters, ", ")
+}
+
+// shareLimits states limits that many figures of a group have in its heading, once.
+func (g *ExplainedGroup) shareLimits() {
+	if g.Of == "" {
+		return
+	}
+	count := map[string]int{}
+	for _, r := range g.Rows {
+		if _, l, _ := limitsOf(r.With); l != "" {
+			if count[l]++; count[l] > max(2, count[g.Limits]) {
+				g.Limits = l
+			}
+		}
+	}
+	for i := range g.Rows {
+		if rest, l, letters := limitsOf(g.Rows[i].With); l != "" && l == g.Limits {
+			g.Rows[i].With = strings.TrimPrefix(rest+", "+letters, ", ")
+		}
+	}
+}
+
 // ExplainedGroup is the figures of one thing.
 type ExplainedGroup struct {
-	Of   string // "radius of curvature"; "" for figures of many things
-	Rows []Explained
+	Of     string // "radius of curvature"; "" for figures of many things
+	Limits string // "L 1101.5 mm, U 1113.5 mm": of the figures whose inputs name L and U without a value
+	Rows   []Explained
 }
 
 // Appendix is every figure with its inputs, and the notes that explain them, each stated once.
@@ -66,6 +106,9 @@ func (d *Document) Appendix() (groups []ExplainedGroup, notes []Note) {
 			x.Note = numbers[n]
 		}
 		groups[k].add(x)
+	}
+	for k := range groups {
+		groups[k].shareLimits()
 	}
 	for _, g := range groups { // figures of one name stand together, in the order in which the names come
 		first := map[string]int{}
@@ -110,9 +153,9 @@ func (p *printer) appendix() {
 	p.text(says, sizeFine+.5, lineFine+.3, false, inkSecond, textWide)
 	p.gap(1.5)
 	for _, g := range groups {
-		t := &Table{Cols: []Col{{Head: "Figure", Once: true, Wide: .145}, {Head: "Of", Wide: .12}, {Head: "Value (95" + ui.NoBreak + "% interval)", Wide: .215}, {Head: "With", Wide: .47}, {Head: "Note", Right: true, Wide: .05}}}
+		t := &Table{Cols: []Col{{Head: "Figure", Once: true, Wide: .175}, {Head: "Of", Wide: .155}, {Head: "Value (95" + ui.NoBreak + "% interval)", Wide: .265}, {Head: "With", Wide: .355}, {Head: "Note", Right: true, Wide: .05}}}
 		if g.Of != "" {
-			t.Caption = capital(g.Of)
+			t.Caption = g.Head()
 		}
 		for _, x := range g.Rows {
 			note := ""
