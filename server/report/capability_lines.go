@@ -167,6 +167,9 @@ func (o *CapabilityOf) resampled(in *CapabilityInputs, g portion, mean float64, 
 			return r, err
 		}
 		r.fraction = f.Total
+		if sigma.N >= manyPanels { // whose standard errors are so small that half of the resamples give the second decimal
+			options.Resamples /= 2
+		}
 		// Each resample is fitted anew: a sixth of the spread is fine enough for a histogram that is fitted.
 		coarse := portion{Grid: g.Coarser(coarseness(g.Grid, sigma.SD/6)), shift: g.shift}
 		if s, blocks, err = coarse.binned(); err != nil {

@@ -22,6 +22,7 @@ const (
 	resampleMoments = 2000
 	resampleFits    = 1000
 	resampleMoulds  = 500
+	manyPanels      = 100_000
 	capabilitySeed  = 1
 )
 
