@@ -58,6 +58,8 @@ func (e *end) settle() []float64 {
 	return e.x
 }
 
+// orderBin has its values in few, as long as there are no parts; from then on few holds the latest, which go into the parts orderFew at
+// a time: one bin's parts after the other's would be read anew from memory for each value.
 type orderBin struct {
 	few   []float64
 	parts *[orderParts]orderPart
@@ -85,7 +87,7 @@ func (o *Order) Add(x float64) error {
 	}
 	o.least.add(x)
 	o.greatest.add(-x)
-	o.bin(int32(k)).add(x, d-k, o)
+	o.bin(int32(k)).add(x, o)
 	if o.n%o.every == 0 {
 		if len(o.kept) == 2*orderSpread {
 			o.thin()
@@ -114,27 +116,25 @@ func (o *Order) bin(k int32) *orderBin {
 	return b
 }
 
-// add takes in a value at a place inside the bin, from 0 to 1.
-func (b *orderBin) add(x, place float64, o *Order) {
-	if b.parts == nil && len(b.few) < orderFew {
-		b.few = append(b.few, x)
-		return
+// add takes in a value.
+func (b *orderBin) add(x float64, o *Order) {
+	if len(b.few) == orderFew {
+		b.divide(o)
 	}
-	b.divide(o)
-	b.part(x, place)
+	b.few = append(b.few, x)
 }
 
-// divide goes over from single values to parts.
+// divide puts the values of few into the parts.
 func (b *orderBin) divide(o *Order) {
-	if b.parts != nil {
-		return
+	if b.parts == nil {
+		b.parts = new([orderParts]orderPart)
 	}
-	b.parts = new([orderParts]orderPart)
 	for _, v := range b.few {
 		d := (v - o.origin) / o.width
-		b.part(v, d-math.Floor(d))
+		place := d - math.Floor(d) // inside the bin, from 0 to 1
+		b.parts[min(max(int(place*orderParts), 0), orderParts-1)].join(&orderPart{1, v, v})
 	}
-	b.few = nil
+	b.few = b.few[:0]
 }
 
 // Follow takes in what another Order of the same grid kept of later values; that one is used up. It refuses another grid.
@@ -146,11 +146,11 @@ func (o *Order) Follow(later *Order) error {
 		to := o.bin(k)
 		if from.parts == nil {
 			for _, v := range from.few {
-				d := (v - o.origin) / o.width
-				to.add(v, d-math.Floor(d), o)
+				to.add(v, o)
 			}
 			continue
 		}
+		from.divide(o)
 		to.divide(o)
 		for i := range from.parts {
 			to.parts[i].join(&from.parts[i])
@@ -192,19 +192,6 @@ func (p *orderPart) join(o *orderPart) {
 		*p = *o
 	default:
 		p.n, p.least, p.greatest = p.n+o.n, min(p.least, o.least), max(p.greatest, o.greatest)
-	}
-}
-
-// part counts a value at a place inside the bin, from 0 to 1.
-func (b *orderBin) part(x, place float64) {
-	p := &b.parts[min(max(int(place*orderParts), 0), orderParts-1)]
-	if p.n == 0 {
-		p.least, p.greatest = x, x
-	}
-	if p.n++; x < p.least {
-		p.least = x
-	} else if x > p.greatest {
-		p.greatest = x
 	}
 }
 
@@ -253,6 +240,9 @@ func (o *Order) ranked(ranks []int) []float64 {
 	slices.Sort(order)
 	below := make([]int, len(order)+1) // values in bins before
 	for i, k := range order {
+		if b := o.bins[k]; b.parts != nil {
+			b.divide(o)
+		}
 		below[i+1] = below[i] + o.bins[k].n()
 	}
 	least, greatest := o.least.settle(), o.greatest.settle()
