@@ -12,7 +12,7 @@ import (
 )
 
 // form names the snapshot's form; it changes whenever the state or the way in which it is worked out does.
-const form = "fold-2\n"
+const form = "fold-3\n"
 
 // Snapshot encodes the state: the same state always gives the same bytes. It holds a digest of the definitions, events
 // and posted limits that can have told on it, and a checksum.
