@@ -61,7 +61,7 @@ type study struct {
 	q     Question
 	alarm int // cycle of the first signalling panel
 
-	c      spc.Computed // the characteristic looked at
+	c      string // the characteristic looked at
 	y      [][]float64
 	parts  *parts
 	found  changepoint.Result
@@ -101,7 +101,7 @@ func (s *study) choose() error {
 	return s.settle()
 }
 
-func (s *study) take(c spc.Computed) {
+func (s *study) take(c string) {
 	s.c, s.y = c, s.t.values(c)
 	s.parts = takeApart(s.y, s.alarm, s.leave(s.asked()))
 }
@@ -322,7 +322,7 @@ func (s *study) probeSeries(place int) (changepoint.Stream, bool) {
 
 // tell puts the diagnosis together.
 func (s *study) tell() (*spc.Diagnosis, error) {
-	d := &spc.Diagnosis{Characteristic: s.c.String(), Size: s.size, SizeSE: s.se, Change: spc.ChangeStep, Master: s.master}
+	d := &spc.Diagnosis{Characteristic: s.c, Size: s.size, SizeSE: s.se, Change: spc.ChangeStep, Master: s.master}
 	if s.found.Shape == changepoint.Drift {
 		d.Change = spc.ChangeDrift
 	}

@@ -32,7 +32,7 @@ type plant struct {
 var begun = time.Date(2026, 3, 2, 6, 0, 0, 0, time.UTC)
 
 func (p plant) window(r *rand.Rand) *fault.Window {
-	w := &fault.Window{Press: "A", Characteristics: []spc.Computed{spc.RadiusMM}}
+	w := &fault.Window{Press: "A", Characteristics: []string{"radius_mm"}}
 	level := make([]float64, p.moulds)
 	for j := range level {
 		w.Moulds = append(w.Moulds, strconv.Itoa(j+1))

@@ -66,7 +66,7 @@ func (s *study) spread() (*spc.Diagnosis, error) {
 	if s.cause.Kind == changepoint.NoCause {
 		s.cause = changepoint.Cause{Kind: changepoint.AllStreams}
 	}
-	d := &spc.Diagnosis{Characteristic: s.c.String(), Change: spc.ChangeSpread}
+	d := &spc.Diagnosis{Characteristic: s.c, Change: spc.ChangeSpread}
 	// In the characteristic's unit: by how much the standard deviation of a panel has grown.
 	d.Size, d.SizeSE = p.own*(math.Exp(s.size/2)-1), p.own*math.Exp(s.size/2)*s.se/2
 	s.kind(d)

@@ -29,7 +29,7 @@ type Check struct {
 type Window struct {
 	Press           string
 	Moulds          []string // of the press, in table order
-	Characteristics []spc.Computed
+	Characteristics []string
 	Panels          []Panel
 	Checks          []Check // in order of measuring
 	// Rests works out what is left of the readings of panels (by index) after the shape terms, in um by place, NaN where a
@@ -40,10 +40,10 @@ type Window struct {
 // Question is the finding about which is asked.
 type Question struct {
 	Chart           spc.ChartKind
-	Stream          string         // "mould:7", "lane:2", "press:A"
-	Characteristics []spc.Computed // that the chart is about: one, or all terms of a chart of several
-	At              time.Time      // line time of its first panel
-	Until           time.Time      // line time of the last panel to look at; zero: all
+	Stream          string    // "mould:7", "lane:2", "press:A"
+	Characteristics []string  // that the chart is about: one, or all terms of a chart of several
+	At              time.Time // line time of its first panel
+	Until           time.Time // line time of the last panel to look at; zero: all
 }
 
 // table is the panels of a window by cycle and mould.
@@ -112,7 +112,7 @@ func newTable(w *Window, until time.Time) *table {
 }
 
 // values is one characteristic by mould and cycle, NaN where there is none.
-func (t *table) values(c spc.Computed) [][]float64 {
+func (t *table) values(c string) [][]float64 {
 	k := slices.Index(t.w.Characteristics, c)
 	out := make([][]float64, len(t.moulds))
 	for j := range out {
