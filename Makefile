@@ -62,6 +62,12 @@ check: ## formatting, vet, generated pages up to date, landed migrations unchang
 verify: ## check the statistics against published values and write the table of the page
 	go run ./cmd/sagwatch verify --table server/verify/table.json
 
+.PHONY: score
+score: ## play faults and quiet times against the service and mark what it finds (ARGS="--seeds 1 --detail")
+	@.ci/setup postgres
+	@$(MAKE) --no-print-directory build
+	bin/gaugesim score $(ARGS)
+
 .PHONY: bench
 bench: ## run the benchmarks, one package at a time
 	@.ci/setup postgres

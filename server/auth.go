@@ -52,7 +52,10 @@ type act string
 const (
 	mayMeasure  act = "key in and correct measurements"
 	maySignals  act = "acknowledge and close signals"
+	mayPlans    act = "begin reaction plans and tick their steps"
 	mayVoid     act = "void measurements"
+	mayHold     act = "put panels on hold and send them to be measured again"
+	mayRelease  act = "decide on panels on hold, and end and close holds"
 	mayReports  act = "issue reports and keep their schedules"
 	mayEngineer act = "set limits, resolve conflicts and exclude points"
 )
@@ -60,7 +63,10 @@ const (
 var permitted = map[act][]Role{
 	mayMeasure:  {Technician, Supervisor, Engineer, Administrator},
 	maySignals:  {Supervisor, Engineer, Administrator},
+	mayPlans:    {Technician, Supervisor, Engineer, Administrator},
 	mayVoid:     {Supervisor, Engineer, Administrator},
+	mayHold:     {Technician, Supervisor, Engineer, Administrator},
+	mayRelease:  {Supervisor, Engineer, Administrator},
 	mayReports:  {Supervisor, Engineer, Administrator},
 	mayEngineer: {Engineer, Administrator},
 }

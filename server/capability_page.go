@@ -337,8 +337,11 @@ func (s *Server) capabilityForm(q capabilityQuestion, problems []ui.Problem) pag
 			continue
 		}
 		usual := "usual: normal"
-		if report.KindOf(asked, n) == fit.Form {
+		switch report.KindOf(asked, n) {
+		case fit.Form:
 			usual = "usual: the better of folded normal and largest extreme value"
+		case fit.Maximum:
+			usual = "usual: largest extreme value"
 		}
 		m := ui.Input{ID: "model." + n, Name: "model." + n, Label: "Model of the " + plant.Characteristic(n), Options: []ui.Option{{Value: "", Label: usual, Selected: q.form.Get("model."+n) == ""}}}
 		for _, f := range append(fit.Allowed(report.KindOf(asked, n)), report.Empirical) {

@@ -143,6 +143,9 @@ func (s *Server) chartSpan(d *present.ChartData, q url.Values) (wrongFrom, wrong
 			d.Every *= time.Duration(max(len(p.Moulds), 1))
 		}
 	}
+	if c.Kind.OfCounts() {
+		d.Every = 0 // as often as somebody counts
+	}
 	to := now
 	if !d.LastAt.IsZero() && now.Sub(d.LastAt) > d.Lehr+time.Hour {
 		to = d.LastAt.Add(time.Minute)
@@ -295,7 +298,7 @@ func (s *Server) chartAround(ctx context.Context, d *present.ChartData) error {
 	if d.Events, err = s.store.Events(ctx, s.site, store.EventFilter{Press: c.Press, Gauge: c.Gauge, From: micro(d.From), To: micro(d.To)}); err != nil {
 		return err
 	}
-	if c.Press == "" || c.Kind == spc.CycleSpread || d.LastAt.IsZero() || d.To.Sub(d.From) > present.LongView {
+	if c.Press == "" || c.Kind == spc.CycleSpread || c.Kind.OfCounts() || d.LastAt.IsZero() || d.To.Sub(d.From) > present.LongView {
 		return nil
 	}
 	to := d.LastAt.Truncate(time.Hour).Add(time.Hour)

@@ -98,11 +98,16 @@ type service struct {
 // start defines the plant and runs the service.
 func start(t testing.TB) *service {
 	t.Helper()
+	return startWith(t, plantYAML())
+}
+
+func startWith(t testing.TB, file []byte) *service {
+	t.Helper()
 	st := storetest.New(t)
 	ctx := context.Background()
 	none, err := plant.New(nil)
 	require.NoError(t, err)
-	p, err := setup.Read(plantYAML())
+	p, err := setup.Read(file)
 	require.NoError(t, err)
 	require.NoError(t, p.Check(none))
 	changes, err := p.Changes("north", none)

@@ -52,7 +52,7 @@ func productIDs(products []*spc.Product) (ids []string) {
 }
 
 // typed reads a form of readings as it was sent.
-func typedForm(r *http.Request, g *spc.Gauge, names []string) present.Typed {
+func typedForm(r *http.Request, g *spc.Gauge, names []string, counts []present.CountField) present.Typed {
 	t := present.Typed{Panel: r.PostFormValue("panel"), Press: r.PostFormValue("press"), Product: r.PostFormValue("product"), Mould: r.PostFormValue("mould"),
 		Lane: r.PostFormValue("lane"), MeasuredAt: r.PostFormValue("measured_at"), PressedAt: r.PostFormValue("pressed_at"), Purpose: r.PostFormValue("purpose"),
 		Block: r.PostFormValue("block"), Reason: r.PostFormValue("reason"), Readings: make([]string, g.Count()), Values: map[string]string{}}
@@ -61,6 +61,10 @@ func typedForm(r *http.Request, g *spc.Gauge, names []string) present.Typed {
 	}
 	for _, name := range names {
 		t.Values[name] = r.PostFormValue("c." + name)
+	}
+	t.Counts = present.TypedCounts{Fields: counts, Seen: r.PostFormValue("seen"), Found: make([]string, len(counts)), OtherName: r.PostFormValue("other"), OtherFound: r.PostFormValue("other_found")}
+	for i := range counts {
+		t.Counts.Found[i] = r.PostFormValue("n" + strconv.Itoa(i+1))
 	}
 	return t
 }
@@ -78,6 +82,7 @@ func (s *Server) showKeyIn(w http.ResponseWriter, r *http.Request) error {
 		return err
 	}
 	typed := present.NowTyped(s.now(), g.Count())
+	typed.Counts.Fields = present.CountFields(g, s.catalogue.Load().Charts())
 	typed.Panel = strings.TrimSpace(r.URL.Query().Get("panel"))
 	last, err := s.store.LatestPanels(r.Context(), s.site, "", g.ID, 1)
 	if err != nil {
@@ -104,7 +109,7 @@ func (s *Server) doKeyIn(w http.ResponseWriter, r *http.Request) error {
 	}
 	f := s.keyInFacts(g, present.Typed{})
 	names := present.Names(g, f.Products)
-	f.Typed = typedForm(r, g, names)
+	f.Typed = typedForm(r, g, names, present.CountFields(g, s.catalogue.Load().Charts()))
 	m := ingest.Message{Gauge: &g.ID}
 	if f.Wrong = f.Typed.Into(&m, names, s.now()); len(f.Wrong) > 0 {
 		return s.keyInForm(w, r, http.StatusUnprocessableEntity, f, nil)
@@ -135,7 +140,7 @@ func (s *Server) doKeyIn(w http.ResponseWriter, r *http.Request) error {
 func (s *Server) keyInForm(w http.ResponseWriter, r *http.Request, status int, f present.KeyInFacts, failed error) error {
 	id := f.Gauge.ID
 	at := "/gauge/" + url.PathEscape(id)
-	m := page.KeyIn{Frame: s.frame(r, "Key in readings", ui.AtGauge), Gauge: id, Action: at + "/key-in", Back: at, Problems: f.Problems(), About: f.About(), Places: f.Grid(), Values: f.Values(), Block: f.Block(), Save: "Store the readings",
+	m := page.KeyIn{Frame: s.frame(r, "Key in readings", ui.AtGauge), Gauge: id, Action: at + "/key-in", Back: at, Problems: f.Problems(), About: f.About(), Places: f.Grid(), Values: f.Values(), Counts: f.Counts(), Block: f.Block(), Save: "Store the readings",
 		Statement: ui.Statement{Where: []ui.Run{{Text: "Gauge", Href: "/gauge"}, {Text: id, Href: at}}, Say: ui.Say("Key in what the gauge computer could not send."),
 			Doubts: []ui.Sentence{ui.Say("The readings are judged, charted and kept like any other, and carry your name. Without the time pressed it is worked out from the time in the lehr.")}}}
 	if len(f.Gauge.Masters) > 0 {
@@ -207,7 +212,7 @@ func (s *Server) showCorrect(w http.ResponseWriter, r *http.Request) error {
 	if err != nil {
 		return err
 	}
-	f.Typed = present.TypedOf(&row, s.zone())
+	f.Typed = present.TypedOf(&row, present.CountFields(f.Gauge, s.catalogue.Load().Charts()), s.zone())
 	return s.correctForm(w, r, http.StatusOK, f, &row, nil)
 }
 
@@ -238,11 +243,12 @@ func (s *Server) doCorrect(w http.ResponseWriter, r *http.Request) error {
 		return err
 	}
 	names := present.Names(f.Gauge, f.Products)
-	f.Typed = typedForm(r, f.Gauge, names)
+	now := s.now()
+	asked := present.TypedOf(&row, present.CountFields(f.Gauge, s.catalogue.Load().Charts()), now.Location())
+	f.Typed = typedForm(r, f.Gauge, names, asked.Counts.Fields)
 	if row.Readings == nil {
 		f.Typed.Readings = nil // a gauge that sent characteristics in place of values
 	}
-	now := s.now()
 	if f.Wrong = f.Typed.Into(new(ingest.Message), names, now); strings.TrimSpace(f.Typed.Reason) == "" {
 		f.Wrong = append(f.Wrong, reasonMissing)
 	}
@@ -250,7 +256,7 @@ func (s *Server) doCorrect(w http.ResponseWriter, r *http.Request) error {
 		return s.correctForm(w, r, http.StatusUnprocessableEntity, f, &row, nil)
 	}
 	edit := func(m *ingest.Message) error {
-		was, sent := *m, present.TypedOf(&row, now.Location())
+		was, sent := *m, asked
 		f.Typed.Into(m, names, now)
 		// What was not touched stays as it was to the last digit, also in the hour that the clocks have twice.
 		if f.Typed.MeasuredAt == sent.MeasuredAt {
@@ -292,7 +298,7 @@ func (s *Server) notCorrected(w http.ResponseWriter, r *http.Request, f present.
 }
 
 func (s *Server) correctForm(w http.ResponseWriter, r *http.Request, status int, f present.KeyInFacts, row *store.Row, failed error) error {
-	m := page.Correct{Frame: s.frame(r, "Correct a measurement", ui.AtPanels), Action: r.URL.Path, Back: homeOf(row), Problems: f.Problems(), About: f.About(), Places: f.Grid(), Values: f.Values(), Save: "Store the correction",
+	m := page.Correct{Frame: s.frame(r, "Correct a measurement", ui.AtPanels), Action: r.URL.Path, Back: homeOf(row), Problems: f.Problems(), About: f.About(), Places: f.Grid(), Values: f.Values(), Counts: f.Counts(), Save: "Store the correction",
 		Was: present.Stored(row, s.now()), Reason: reasonField(f.Typed.Reason, f.Wrong)}
 	if row.Readings == nil {
 		m.Places = page.Places{}

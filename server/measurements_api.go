@@ -59,8 +59,11 @@ func (s *Server) postJSON(w http.ResponseWriter, r *http.Request) error {
 	if err := ingest.Decode(body, &m); err != nil {
 		return decodeProblem(err)
 	}
-	res, err := s.ingest.Submit(r.Context(), &m, source(r.Context()))
+	res, row, err := s.ingest.Take(r.Context(), &m, source(r.Context()))
 	if err != nil {
+		return err
+	}
+	if err := s.answerHeld(r.Context(), &res, row); err != nil {
 		return err
 	}
 	s.metrics.taken(res.Status, 1)
@@ -134,6 +137,10 @@ func (s *Server) wait(r *http.Request, f *future) ingest.Result {
 			detail += " It was not stored; send it again. The log has the details under " + number + "."
 		}
 		f.res = ingest.Refused(f.row.Panel, &ingest.Problem{Type: "about:blank", Title: http.StatusText(t.Status), Status: t.Status, Detail: detail})
+	}
+	if err := s.answerHeld(r.Context(), &f.res, f.row); err != nil {
+		// It is stored; that it is on hold is seen wherever it is looked at.
+		s.log.Warn("whether a panel is on hold was not found for the answer", "panel", f.row.Panel, "error", err)
 	}
 	s.metrics.taken(f.res.Status, 1)
 	return f.res

@@ -1,6 +1,7 @@
 package server
 
 import (
+	"context"
 	"encoding/base64"
 	"encoding/csv"
 	"encoding/json"
@@ -39,6 +40,23 @@ type measurementJSON struct {
 	Items         []spc.Item          `json:"items,omitempty"`
 	SuspectPlaces []int               `json:"suspect_places,omitempty"`
 	FaultyProbes  []int               `json:"faulty_probes,omitempty"`
+	OnHold        bool                `json:"on_hold,omitempty"` // its panel is not good, whatever the verdict says
+	Holds         []ingest.HoldNote   `json:"holds,omitempty"`
+}
+
+// withHolds adds to measurements that their panels are on hold.
+func (s *Server) withHolds(ctx context.Context, rows []store.Row) ([]measurementJSON, error) {
+	held, err := s.heldPanels(ctx, rows)
+	if err != nil {
+		return nil, err
+	}
+	out := make([]measurementJSON, len(rows))
+	for i := range rows {
+		out[i] = asJSON(&rows[i])
+		hs := held[store.PanelID{Press: rows[i].Press, Panel: rows[i].Panel}]
+		out[i].OnHold, out[i].Holds = len(hs) > 0, heldNotes(hs)
+	}
+	return out, nil
 }
 
 func asJSON(r *store.Row) measurementJSON {
@@ -102,31 +120,31 @@ func (s *Server) getMeasurements(w http.ResponseWriter, r *http.Request) error {
 		q.Set("after", place)
 		w.Header().Set("Link", "<"+r.URL.Path+"?"+q.Encode()+`>; rel="next"`)
 	}
+	list, err := s.withHolds(r.Context(), rows)
+	if err != nil {
+		return err
+	}
 	switch accept := r.Header.Get("Accept"); {
 	case strings.Contains(accept, "application/x-ndjson"):
 		w.Header().Set("Content-Type", "application/x-ndjson")
 		enc := json.NewEncoder(w)
-		for i := range rows {
-			if enc.Encode(asJSON(&rows[i])) != nil {
+		for i := range list {
+			if enc.Encode(list[i]) != nil {
 				return nil // the client has gone
 			}
 		}
 		return nil
 	case strings.Contains(accept, "text/csv"):
-		return measurementsCSV(w, rows)
-	}
-	list := make([]measurementJSON, len(rows))
-	for i := range rows {
-		list[i] = asJSON(&rows[i])
+		return measurementsCSV(w, rows, list)
 	}
 	return writeJSON(w, http.StatusOK, map[string]any{"measurements": list})
 }
 
 // measurementsCSV writes a fixed set of columns, then characteristics and readings: sagwatch import reads it back.
-func measurementsCSV(w http.ResponseWriter, rows []store.Row) error {
+func measurementsCSV(w http.ResponseWriter, rows []store.Row, held []measurementJSON) error {
 	w.Header().Set("Content-Type", "text/csv; charset=utf-8")
 	out := csv.NewWriter(w)
-	head := []string{"id", "gauge", "panel", "measured_at", "press", "product", "mould", "lane", "cycle", "pressed_at", "series", "sequence", "purpose", "line_at", "verdict"}
+	head := []string{"id", "gauge", "panel", "measured_at", "press", "product", "mould", "lane", "cycle", "pressed_at", "series", "sequence", "purpose", "line_at", "verdict", "on_hold"}
 	most := 0
 	names := map[string]bool{}
 	for i := range rows {
@@ -163,7 +181,7 @@ func measurementsCSV(w http.ResponseWriter, rows []store.Row) error {
 	for i := range rows {
 		m := &rows[i]
 		line := []string{strconv.FormatInt(m.ID, 10), m.Gauge, m.Panel, when(m.MeasuredAt), m.Press, m.Product, m.Mould, m.Lane, count(m.Cycle),
-			when(m.PressedAt), m.Series, count(m.Sequence), string(m.Purpose), when(m.LineAt), string(m.Result.Verdict)}
+			when(m.PressedAt), m.Series, count(m.Sequence), string(m.Purpose), when(m.LineAt), string(m.Result.Verdict), strconv.FormatBool(held[i].OnHold)}
 		for c := range spc.NumComputed {
 			v, ok := m.Result.Values.Get(c)
 			line = append(line, number(v, ok))
@@ -204,7 +222,11 @@ func (s *Server) getMeasurement(w http.ResponseWriter, r *http.Request) error {
 	if err != nil {
 		return err
 	}
-	return writeJSON(w, http.StatusOK, asJSON(&row))
+	list, err := s.withHolds(r.Context(), []store.Row{row})
+	if err != nil {
+		return err
+	}
+	return writeJSON(w, http.StatusOK, list[0])
 }
 
 // getPanel handles GET /api/v1/panels/{press}/{serial}: every measurement, those replaced and void included.
@@ -217,11 +239,12 @@ func (s *Server) getPanel(w http.ResponseWriter, r *http.Request) error {
 	if len(rows) == 0 {
 		return notFound("There is no panel %s of press %s.", serial, press)
 	}
-	list := make([]measurementJSON, len(rows))
-	for i := range rows {
-		list[i] = asJSON(&rows[i])
+	list, err := s.withHolds(r.Context(), rows)
+	if err != nil {
+		return err
 	}
-	return writeJSON(w, http.StatusOK, map[string]any{"press": press, "panel": serial, "verdict": PanelVerdict(rows, s.kindOf), "measurements": list})
+	return writeJSON(w, http.StatusOK, map[string]any{"press": press, "panel": serial, "verdict": PanelVerdict(rows, s.kindOf), "on_hold": list[0].OnHold,
+		"holds": orEmpty(list[0].Holds), "measurements": list})
 }
 
 // kindOf finds a gauge's kind at a time.

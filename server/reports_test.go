@@ -254,10 +254,7 @@ func runner(t *testing.T, st *store.Store, now *time.Time, behind *bool) *report
 			return watch.Series{}, nil
 		},
 		Lags: func() []watch.Lag {
-			if *behind {
-				return nil
-			}
-			return []watch.Lag{{Fold: "press/A", LastAt: *now}}
+			return []watch.Lag{{Fold: "press/A", LastAt: *now, Behind: *behind}} // told of a late panel, say
 		}}
 	return &report.Runner{Source: func() *report.Source { return src }, Now: func() time.Time { return *now }, Log: slog.New(slog.DiscardHandler)}
 }
@@ -366,4 +363,59 @@ func TestScheduledReportsWaitAndTryAgain(t *testing.T) {
 	require.Contains(t, r.Failed(bad.ID), `press "Z"`)
 	require.Empty(t, r.Failed(sched.ID))
 	require.Len(t, mustReports(t, st), 1)
+}
+
+// A capability report of a week waits for the charts as a hand-over does, goes out at once when they are there, and never claims a stable
+// process over charts that had not seen every panel.
+func TestScheduledCapabilityWaitsForTheCharts(t *testing.T) {
+	t.Parallel()
+	s := start(t)
+	var lines []string
+	for i := range 240 {
+		lines = append(lines, panel(i, 1107.5+0.3*float64(i*7%13-6)/6).json())
+	}
+	s.stream(lines...)
+	query := json.RawMessage(`{"press":"A","product":"P25"}`)
+	add := func() store.ReportSchedule {
+		x, err := s.store.AddReportSchedule(t.Context(), "north", store.ReportSchedule{Kind: store.CapabilityReport, Every: report.EveryWeek, Query: query, Begins: origin, By: "tamm"})
+		require.NoError(t, err)
+		return x
+	}
+	issued := func(x store.ReportSchedule) (out []*report.Document) {
+		list, err := s.store.Reports(t.Context(), "north", 0, 10)
+		require.NoError(t, err)
+		for _, v := range list {
+			if v.Schedule == x.ID {
+				inputs, _, err := s.store.ReportFiles(t.Context(), "north", v.ID)
+				require.NoError(t, err)
+				d, err := report.Make(v.Kind, inputs)
+				require.NoError(t, err)
+				out = append(out, d)
+			}
+		}
+		return out
+	}
+	const doubt = "The charts had not taken in all panels of the period"
+	now, behind := time.Date(2026, 3, 9, 6, 0, 0, 0, time.UTC), true
+	r := runner(t, s.store, &now, &behind)
+	first := add()
+	for range 15 {
+		require.NoError(t, r.Once(t.Context()))
+		require.Empty(t, issued(first), "the charts are behind")
+		now = now.Add(time.Minute)
+	}
+	require.NoError(t, r.Once(t.Context()))
+	require.Len(t, issued(first), 1, "after a quarter of an hour it goes out with its doubt")
+	d := issued(first)[0]
+	require.Contains(t, strings.Join(d.Doubts, " "), doubt)
+	require.NotContains(t, d.Statement, "meets the wanted")
+	require.NoError(t, s.store.RetireReportSchedule(t.Context(), "north", first.ID))
+	second := add()
+	require.NoError(t, r.Once(t.Context()))
+	require.Empty(t, issued(second))
+	behind = false
+	now = now.Add(time.Minute)
+	require.NoError(t, r.Once(t.Context()))
+	require.Len(t, issued(second), 1, "as soon as they are there")
+	require.NotContains(t, strings.Join(issued(second)[0].Doubts, " "), doubt)
 }

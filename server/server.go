@@ -48,6 +48,7 @@ type Server struct {
 	watch     *watch.Watcher
 	reports   *report.Runner
 	live      *hub
+	held      atomic.Pointer[map[string]*heldPress] // holds by press
 	progress  progress
 	sessions  *scs.SessionManager
 	metrics   *metrics
@@ -73,6 +74,9 @@ func New(ctx context.Context, cfg Config) (*Server, error) {
 		return nil, err
 	}
 	if err := s.loadDefinitions(ctx); err != nil {
+		return nil, err
+	}
+	if err := s.loadHolds(ctx); err != nil {
 		return nil, err
 	}
 	s.committer = ingest.NewCommitter(cfg.Store, s.site, s.log)
@@ -182,6 +186,9 @@ func (s *Server) noticed(ctx context.Context, n store.Notice, cancel context.Can
 	if n.Site != "" && n.Site != s.site {
 		return
 	}
+	if n.Kind == store.NoticeHold || n.Kind == store.NoticeResync {
+		s.holdsChanged(ctx)
+	}
 	s.watch.Notice(n)
 	s.live.send(n)
 }
@@ -198,6 +205,7 @@ func (s *Server) reloadNowAndThen(ctx context.Context, cancel context.CancelCaus
 			if err := s.definitionsChanged(ctx); errors.Is(err, ErrSiteChanged) {
 				cancel(err)
 			}
+			s.holdsChanged(ctx)
 		}
 	}
 }

@@ -1,12 +1,14 @@
 package spc
 
-import "time"
+import (
+	"slices"
+	"time"
+)
 
 // ChartKind names what a chart draws.
 type ChartKind string
 
-// Chart kinds that a set-up file may name. WorkedOut says which of them this release computes; the others are kept as
-// defined and drawn by nothing.
+// Chart kinds that a set-up file may name.
 const (
 	Individuals   ChartKind = "individuals"
 	MeanRange     ChartKind = "mean-range"
@@ -32,10 +34,13 @@ const (
 var ChartKinds = []ChartKind{Individuals, MeanRange, MeanSD, MedianRange, BetweenWithin, CycleMean, CycleSpread, Group,
 	EWMAChart, CUSUMChart, ChangePoint, TSquared, MEWMA, PChart, NPChart, CChart, UChart, IntervalChart}
 
-// WorkedOut is true for the kinds that this release computes.
-func (k ChartKind) WorkedOut() bool {
+// WorkedOut is true for the kinds that this release computes; charts of another are kept as defined and drawn by nothing.
+func (k ChartKind) WorkedOut() bool { return slices.Contains(ChartKinds, k) }
+
+// OfCounts is true of kinds that chart counts of rejects or defects; their characteristic is the name of the count.
+func (k ChartKind) OfCounts() bool {
 	switch k {
-	case Individuals, MeanRange, MeanSD, MedianRange, BetweenWithin, CycleMean, CycleSpread, Group, EWMAChart, CUSUMChart, ChangePoint, TSquared, MEWMA:
+	case PChart, NPChart, CChart, UChart, IntervalChart:
 		return true
 	}
 	return false
@@ -98,7 +103,8 @@ type Chart struct {
 	CUSUM          *CUSUM        `json:"cusum,omitempty"`
 	Limits         LimitRule     `json:"limits"`
 	Rules          []RuleSetting `json:"rules"`
-	Baseline       int           `json:"baseline,omitempty"` // points of provisional limits; 0: 200
+	Baseline       int           `json:"baseline,omitempty"` // points of provisional limits; 0: 200, of charts of counts 25
+	Adjusted       bool          `json:"adjusted,omitempty"` // charts of counts: limits for the variation that the counts really have
 	// Standard is true for charts of the standard set.
 	Standard bool `json:"standard,omitempty"`
 	// Quiet charts judge and mark their points, but open no signals.

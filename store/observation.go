@@ -9,7 +9,7 @@ import (
 
 // observationColumns are what readObs reads, the values aside.
 const observationColumns = `m.id, m.gauge, m.panel, m.measured_at, m.press, m.product, m.mould, m.casting, m.lane, m.cycle,
-	m.series, m.sequence_order, m.line_at, m.order_hash, m.characteristics, m.verdict`
+	m.series, m.sequence_order, m.line_at, m.order_hash, m.characteristics, m.counts, m.verdict`
 
 // Observations calls fn with what feeds the charts of a press, in order. The *Obs is the same each time, with new
 // content: copy what is to stay. An error of fn ends the reading and is returned as it is.
@@ -100,6 +100,10 @@ func readObs(r *rawReader, values []spc.Computed, o *Obs) error {
 	o.Key.Hash = fromOrderHash(r.int8())
 	o.Characteristics = nil
 	if err := decodeJSON(r.next(), &o.Characteristics); err != nil {
+		return err
+	}
+	o.Counts = nil
+	if err := decodeJSON(r.next(), &o.Counts); err != nil {
 		return err
 	}
 	o.Verdict = spc.Verdict(r.name())

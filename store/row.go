@@ -135,6 +135,7 @@ type Obs struct {
 	Verdict         spc.Verdict
 	Values          spc.Values
 	Characteristics map[string]float64
+	Counts          map[string]spc.Count
 }
 
 // ObservationQuery chooses what Observations reads: those after a key, or in [From, To) of line time, or both.

@@ -38,6 +38,8 @@ type SignalLogEntry struct {
 	Note      string
 	Cause     string
 	Action    string
+	CauseID   string     // on the plant's list, or spc.OtherCause; "" when none was named
+	ActionID  string     // likewise
 	FixedFrom time.Time  // zero: not given
 	Panels    []string   // late panels that made it vanish or come back
 	Signal    spc.Signal // as it was known
@@ -109,7 +111,7 @@ func (s *Store) Signal(ctx context.Context, site, id string) (Signal, error) {
 // SignalLog lists every state of a signal, oldest first.
 func (s *Store) SignalLog(ctx context.Context, site, id string) ([]SignalLogEntry, error) {
 	rows, err := s.pool.Query(ctx, `
-		SELECT known, state, by, note, cause, action, fixed_from, panels, body FROM signal_log
+		SELECT known, state, by, note, cause, action, cause_id, action_id, fixed_from, panels, body FROM signal_log
 		WHERE site = $1 AND signal = $2 ORDER BY seq`, site, id) // signal_log_signal
 	if err != nil {
 		return nil, wrap(err, "log of signal %q", id)
@@ -117,7 +119,7 @@ func (s *Store) SignalLog(ctx context.Context, site, id string) ([]SignalLogEntr
 	es, err := pgx.CollectRows(rows, func(row pgx.CollectableRow) (e SignalLogEntry, err error) {
 		var fixed *time.Time
 		var body []byte
-		err = row.Scan(&e.Known, &e.State, &e.By, &e.Note, &e.Cause, &e.Action, &fixed, &e.Panels, &body)
+		err = row.Scan(&e.Known, &e.State, &e.By, &e.Note, &e.Cause, &e.Action, &e.CauseID, &e.ActionID, &fixed, &e.Panels, &body)
 		if err != nil {
 			return e, err
 		}
@@ -132,8 +134,11 @@ type SignalChange struct {
 	State         string // SignalAcknowledged, SignalClosed, or SignalOpen to reopen a closed one
 	By            string
 	Note          string
-	Cause, Action string    // of closing
-	FixedFrom     time.Time // of closing: line time from which the fix holds; zero: none
+	Cause, Action string // of closing, in words
+	// CauseID and ActionID are of closing: on the plant's list, or spc.OtherCause.
+	CauseID, ActionID string
+	AtRisk            *int64    // of closing: panels at risk as counted now; nil: as the signal has it, if it has it
+	FixedFrom         time.Time // of closing: line time from which the fix holds; zero: none
 }
 
 // ChangeSignal acknowledges, closes or reopens a signal. An acknowledged signal may be acknowledged again, to add a
@@ -168,9 +173,10 @@ func (s *Store) ChangeSignal(ctx context.Context, site, id string, c SignalChang
 			return err
 		}
 		if _, err := tx.Exec(ctx, `
-			INSERT INTO signal_log (site, signal, state, by, note, cause, action, fixed_from, body)
-			VALUES ($1, $2, $3, $4, $5, $6, $7, $8, $9)`,
-			site, id, c.State, c.By, c.Note, c.Cause, c.Action, nullTime(c.FixedFrom), body); err != nil {
+			INSERT INTO signal_log (site, signal, state, by, note, cause, action, cause_id, action_id, at_risk, fixed_from, body)
+			VALUES ($1, $2, $3, $4, $5, $6, $7, $8, $9,
+				CASE WHEN $3 = 'closed' THEN coalesce($10::bigint, (($12::json)->'at_risk'->>'count')::bigint) END, $11, $12)`,
+			site, id, c.State, c.By, c.Note, c.Cause, c.Action, c.CauseID, c.ActionID, c.AtRisk, nullTime(c.FixedFrom), body); err != nil {
 			return err
 		}
 		notices := []Notice{{Site: site, Kind: NoticeSignal, Press: press, Gauge: gauge, From: at.UTC()}}

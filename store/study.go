@@ -344,11 +344,15 @@ func (s *Store) StudyLog(ctx context.Context, site string, id int64) ([]StudyEnt
 }
 
 // StudyMeasurements lists what a gauge measured since a moment for studies and of its masters, in the order of measuring: current
-// rows that no reading of the study came from, stored since the study was planned.
+// rows that no reading of the study came from, stored since the study was planned. A correction of what was taken is none: it is
+// StudyChanges that tells of it.
 func (s *Store) StudyMeasurements(ctx context.Context, site string, v *Study, since time.Time) ([]Row, error) {
 	rows, err := queryRows(ctx, s.pool, `
 		WHERE m.site = $1 AND m.gauge = $2 AND m.measured_at >= $3 AND m.stored_at >= $4 AND m.purpose IN ($5, $6) AND m.state = $7
 		  AND NOT EXISTS (SELECT FROM study_reading r WHERE r.site = m.site AND r.study = $8 AND r.measurement = m.id)
+		  AND (m.revision = 1 OR NOT EXISTS (
+			SELECT FROM study_reading r JOIN measurement_key a ON a.site = r.site AND a.id = r.measurement JOIN measurement_key b ON b.site = m.site AND b.id = m.id
+			WHERE r.site = m.site AND r.study = $8 AND coalesce(a.original, a.id) = coalesce(b.original, b.id)))
 		ORDER BY m.measured_at, m.id LIMIT 1000`, site, v.Gauge, since, v.At, string(spc.Study), string(spc.MasterCheck), Current, v.ID) // measurement_gauge
 	return rows, wrap(err, "measurements for study %d", v.ID)
 }

@@ -18,6 +18,7 @@ import (
 type client struct {
 	url, token string
 	http       *http.Client
+	seen       func(*answer) // of a stream: each kept measurement's answer; nil: nobody looks
 }
 
 func newClient(url, token string) *client {
@@ -135,9 +136,13 @@ func (t tally) String() string {
 
 // answer is one result line of the service.
 type answer struct {
-	Status  string
-	Line    int
-	Problem *struct {
+	Status   string
+	Line     int
+	Panel    string
+	RadiusMM *float64 `json:"radius_mm"`
+	Reasons  []string
+	Suspects []int `json:"suspect_places"`
+	Problem  *struct {
 		Status int
 		Detail string
 	}
@@ -188,6 +193,9 @@ func (c *client) streamOnce(ctx context.Context, lines [][]byte, t *tally) (answ
 			t.refuse(a.Problem.Detail)
 		default:
 			t.refuse("an answer without a reason")
+		}
+		if c.seen != nil && (a.Status == "stored" || a.Status == "duplicate") {
+			c.seen(&a)
 		}
 		answered++
 	}

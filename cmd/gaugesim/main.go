@@ -30,6 +30,7 @@ type cli struct {
 	Plant   plantCmd   `cmd:"" help:"Print the plant's set-up file."`
 	Load    loadCmd    `cmd:"" help:"Post single panels at a rate and print how long the answers took."`
 	Faults  faultsCmd  `cmd:"" help:"List the faults that can happen."`
+	Score   scoreCmd   `cmd:"" help:"Play faults and quiet times against the service and mark what it finds."`
 }
 
 // exitStatus carries a status through kong instead of ending the process, so that tests can run commands.

@@ -200,7 +200,7 @@ func (r *importRun) ndjson(ctx context.Context, in io.Reader) error {
 // passedOver are columns of an export that are worked out again, not read.
 func passedOver(name string) bool {
 	_, computed := spc.ComputedByName(name)
-	return computed || slices.Contains([]string{"id", "line_at", "verdict", ""}, name)
+	return computed || slices.Contains([]string{"id", "line_at", "verdict", "on_hold", ""}, name)
 }
 
 // csv reads a table whose head names the members of a measurement; readings are columns r1, r2, ..., characteristics c.NAME.

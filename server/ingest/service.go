@@ -64,7 +64,30 @@ type Result struct {
 	Reasons        []string    `json:"reasons,omitempty"`
 	SuspectPlaces  []int       `json:"suspect_places,omitempty"`
 	FaultyProbes   []int       `json:"faulty_probes,omitempty"`
-	Problem        *Problem    `json:"problem,omitempty"`
+	// OnHold tells that the panel is not good whatever the verdict says, by the Holds.
+	OnHold  bool       `json:"on_hold,omitempty"`
+	Holds   []HoldNote `json:"holds,omitempty"`
+	Problem *Problem   `json:"problem,omitempty"`
+}
+
+// HoldNote is a hold that keeps a panel from being good, as it stands beside a verdict.
+type HoldNote struct {
+	ID       int64     `json:"id"`
+	Reason   string    `json:"reason"`
+	By       string    `json:"by"`
+	Since    time.Time `json:"since"`
+	Decision string    `json:"decision,omitempty"` // remeasure | rework | scrap; absent while nobody has decided
+}
+
+// Words says it as a reason.
+func (n HoldNote) Words() string {
+	switch n.Decision {
+	case store.Scrap:
+		return fmt.Sprintf("scrapped under hold %d: %s", n.ID, n.Reason)
+	case store.Rework:
+		return fmt.Sprintf("to be reworked under hold %d: %s", n.ID, n.Reason)
+	}
+	return fmt.Sprintf("on hold %d: %s", n.ID, n.Reason)
 }
 
 // Judged writes what was worked out from a measurement as a result.
@@ -152,9 +175,15 @@ func Answer(row *store.Row, o store.Outcome) Result {
 
 // Submit takes one message in and waits until it is durable.
 func (s *Service) Submit(ctx context.Context, m *Message, source string) (Result, error) {
+	res, _, err := s.Take(ctx, m, source)
+	return res, err
+}
+
+// Take is Submit that gives the row as it was stored, too; nil when the message is refused.
+func (s *Service) Take(ctx context.Context, m *Message, source string) (Result, *store.Row, error) {
 	row, p := s.Prepare(m, source)
 	if p != nil {
-		return Refused(panelOf(m), p), nil
+		return Refused(panelOf(m), p), nil, nil
 	}
 	type end struct {
 		o   store.Outcome
@@ -162,16 +191,16 @@ func (s *Service) Submit(ctx context.Context, m *Message, source string) (Result
 	}
 	done := make(chan end, 1)
 	if err := s.cfg.Committer.Try(row, func(o store.Outcome, err error) { done <- end{o, err} }); err != nil {
-		return Result{}, err
+		return Result{}, nil, err
 	}
 	select {
 	case e := <-done:
 		if e.err != nil {
-			return Result{}, e.err
+			return Result{}, nil, e.err
 		}
-		return Answer(row, e.o), nil
+		return Answer(row, e.o), row, nil
 	case <-ctx.Done():
-		return Result{}, ctx.Err()
+		return Result{}, nil, ctx.Err()
 	}
 }
 

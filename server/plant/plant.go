@@ -18,6 +18,8 @@ const (
 	KindPress   = "press"
 	KindGauge   = "gauge"
 	KindChart   = "chart"
+	KindCause   = "cause"
+	KindAction  = "action"
 )
 
 // Revision is one object as it was defined from a moment on.
@@ -38,6 +40,8 @@ type Catalogue struct {
 	presses   map[string][]dated[spc.Press]
 	gauges    map[string][]dated[spc.Gauge]
 	charts    map[string][]dated[spc.Chart]
+	causes    map[string][]dated[spc.Cause]
+	actions   map[string][]dated[spc.Action]
 }
 
 type dated[T any] struct {
@@ -49,7 +53,8 @@ type dated[T any] struct {
 // New sorts revisions into a catalogue.
 func New(revisions []Revision) (*Catalogue, error) {
 	c := &Catalogue{Revisions: revisions, sites: map[string][]dated[spc.Site]{}, products: map[string][]dated[spc.Product]{},
-		presses: map[string][]dated[spc.Press]{}, gauges: map[string][]dated[spc.Gauge]{}, charts: map[string][]dated[spc.Chart]{}}
+		presses: map[string][]dated[spc.Press]{}, gauges: map[string][]dated[spc.Gauge]{}, charts: map[string][]dated[spc.Chart]{},
+		causes: map[string][]dated[spc.Cause]{}, actions: map[string][]dated[spc.Action]{}}
 	for _, r := range revisions {
 		var err error
 		switch r.Kind {
@@ -63,6 +68,10 @@ func New(revisions []Revision) (*Catalogue, error) {
 			err = add(c.gauges, r)
 		case KindChart:
 			err = add(c.charts, r)
+		case KindCause:
+			err = add(c.causes, r)
+		case KindAction:
+			err = add(c.actions, r)
 		default:
 			err = fmt.Errorf("unknown kind %q", r.Kind)
 		}
@@ -176,7 +185,10 @@ func (c *Catalogue) InForce(kind, id string, t time.Time) (Revision, bool) {
 			best = r
 		}
 	}
-	return best, found
+	if !found {
+		return builtIn(kind, id)
+	}
+	return best, true
 }
 
 // Latest finds the newest revision of an object.
@@ -188,5 +200,8 @@ func (c *Catalogue) Latest(kind, id string) (Revision, bool) {
 			best, found = r, true
 		}
 	}
-	return best, found
+	if !found {
+		return builtIn(kind, id)
+	}
+	return best, true
 }

@@ -159,8 +159,8 @@ func lawOf(c spc.Chart, l *monitor.LimitsInForce) (law, bool) {
 	if c.Kind == spc.EWMAChart || c.Kind == spc.CUSUMChart || c.Kind == spc.Group {
 		return lawOfItsOwn(c, l)
 	}
-	if overTime(c.Kind) || ofSubgroups(c.Kind) || allTerms(c.Kind) {
-		return law{}, false // points that hang together have no law of their own, and subgroups have two statistics
+	if overTime(c.Kind) || ofSubgroups(c.Kind) || allTerms(c.Kind) || c.Kind.OfCounts() {
+		return law{}, false // points that hang together have no law of their own, subgroups have two statistics, and each count has its own
 	}
 	if l.Refused != "" || !lim.HasCentre || !(lim.Sigma > 0) || !lim.HasLower && !lim.HasUpper {
 		return law{}, false

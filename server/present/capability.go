@@ -51,9 +51,11 @@ func capabilityPart(c *report.Capability, o *report.CapabilityOf) page.Capabilit
 	if i := c.IndicesDrawing(o); len(i.Rows) > 0 {
 		p.Indices = &i
 	}
-	p.Intervals = printedTable(c.IndexTable(o))
+	for _, t := range c.IndexTables(o) {
+		p.Intervals = append(p.Intervals, printedTable(t))
+	}
 	if t := o.PartsTable(); t != nil {
-		p.Shares, p.SharesText = printedTable(*t), t.Caption
+		p.Shares = printedTable(*t)
 	}
 	p.Figures = FigureTable(o.Figures())
 	return p
@@ -61,7 +63,7 @@ func capabilityPart(c *report.Capability, o *report.CapabilityOf) page.Capabilit
 
 // printedTable sets a table of a report on a page.
 func printedTable(t report.Table) ui.Table {
-	out := ui.Table{Label: t.Caption, Fold: true}
+	out := ui.Table{Label: t.Caption, Caption: t.Caption, Fold: true}
 	for _, c := range t.Cols {
 		out.Cols = append(out.Cols, ui.Col{Head: c.Head, Right: c.Right})
 	}

@@ -2,6 +2,7 @@ package present
 
 import (
 	"encoding/json"
+	"math"
 	"slices"
 	"strings"
 	"time"
@@ -30,6 +31,7 @@ type Quantity struct {
 	Factor   float64
 	Decimals int
 	Sign     bool // a value of either sign: deviations and shape terms
+	Whole    bool // counts: whole numbers are written as such, limits between them are not
 }
 
 // QuantityOf finds how a characteristic is written: a computed one, or one of the product's own.
@@ -63,6 +65,9 @@ func QuantityOf(name string, p *spc.Product, lengths ui.Lengths) Quantity {
 
 // Number writes a value without its unit.
 func (q Quantity) Number(v float64) string {
+	if q.Whole && v == math.Trunc(v) {
+		return ui.Number(v, 0)
+	}
 	if q.Sign {
 		return ui.Signed(v*q.Factor, q.Decimals)
 	}
@@ -123,6 +128,8 @@ func statistic(c spc.Chart, q Quantity) string {
 		return "deviation of " + q.Name + " from its cycle" + unit
 	case ofSubgroups(c.Kind):
 		return kindTexts[c.Kind].of + q.Name + " of each subgroup" + unit
+	case c.Kind.OfCounts():
+		return kindTexts[c.Kind].of + q.Name + unit
 	case allTerms(c.Kind):
 		return kindTexts[c.Kind].of + q.Name + ", " + many
 	case c.Kind == spc.ChangePoint:
@@ -145,6 +152,10 @@ func thing(c spc.Chart) (one, many string) {
 		return "cycle", "cycles"
 	case ofSubgroups(c.Kind):
 		return "subgroup", "subgroups"
+	case c.Kind == spc.IntervalChart:
+		return "interval", "intervals"
+	case c.Kind.OfCounts():
+		return "count", "counts"
 	}
 	return "panel", "panels"
 }
@@ -178,7 +189,7 @@ func Drawing(v View, c spc.Chart, q Quantity, points []monitor.Point, mark int64
 	for i := range points {
 		p := &points[i]
 		d := plot.Point{At: p.At, Value: p.Value * q.Factor, Href: PanelHref(c.Press, p.Panel),
-			Title: q.Text(p.Value) + ", " + ui.ClockSeconds(p.At.In(v.Zone)) + ", panel " + p.Panel, Gap: i > 0 && p.Phase != points[i-1].Phase}
+			Title: q.Text(p.Value) + sizeWords(c, p.N) + ", " + ui.ClockSeconds(p.At.In(v.Zone)) + ", panel " + p.Panel, Gap: i > 0 && p.Phase != points[i-1].Phase}
 		switch {
 		case p.Excluded != "":
 			d.Kind = plot.Hollow
@@ -275,8 +286,8 @@ type band struct {
 }
 
 // bands cuts points where their limits change. Cycles of fewer panels have their own, wider limits; the band shows those of the
-// fullest cycle.
-func bands(points []monitor.Point) []band {
+// fullest cycle. Counts have those of their own size, each.
+func bands(c spc.Chart, points []monitor.Point) []band {
 	var out []band
 	most := 0
 	for i := range points {
@@ -286,7 +297,10 @@ func bands(points []monitor.Point) []band {
 			continue // a cycle without all its moulds has no guard; the guard goes on behind it
 		}
 		same := n >= 0 && out[n].source == p.Source && out[n].first.Phase == p.Phase
-		if same && p.N == most && p.Limits != out[n].limits {
+		switch {
+		case same && c.Kind.OfCounts():
+			same = p.Limits == out[n].limits
+		case same && p.N == most && p.Limits != out[n].limits:
 			same = nearly(p.Limits, out[n].limits)
 		}
 		if !same {
@@ -304,7 +318,7 @@ func bands(points []monitor.Point) []band {
 // Bands draws the limits of a pane. Words say what begins where a revision begins.
 func Bands(v View, c spc.Chart, q Quantity, points []monitor.Point, log []monitor.LimitsInForce, until time.Time) []plot.LimitSpan {
 	var out []plot.LimitSpan
-	all := bands(points)
+	all := bands(c, points)
 	for i, b := range all {
 		if !b.hasLimits {
 			continue
@@ -316,12 +330,21 @@ func Bands(v View, c spc.Chart, q Quantity, points []monitor.Point, log []monito
 				to = b.to
 			}
 		}
-		span := spanOf(q, b.limits, b.from, to)
+		from := b.from
+		if c.Kind.OfCounts() { // a step lies half-way between the points
+			if i > 0 && all[i-1].first.Phase == b.first.Phase {
+				from = from.Add(-b.from.Sub(all[i-1].to) / 2)
+			}
+			if i+1 < len(all) && to.Equal(all[i+1].from) {
+				to = to.Add(-to.Sub(b.to) / 2)
+			}
+		}
+		span := spanOf(q, b.limits, from, to)
 		span.Provisional = b.source != spc.Frozen
 		if c.Kind == spc.CycleSpread && span.Lower <= 0 {
 			span.HasLower = false
 		}
-		if overTime(c.Kind) && i > 0 && all[i-1].source == b.source && all[i-1].first.Phase == b.first.Phase && !begins(b, log) {
+		if (overTime(c.Kind) || c.Kind.OfCounts()) && i > 0 && all[i-1].source == b.source && all[i-1].first.Phase == b.first.Phase && !begins(b, log) {
 			out = append(out, span) // the same limits, nearer to those they settle at
 			continue
 		}
@@ -341,7 +364,7 @@ func spanOf(q Quantity, l spc.Limits, from, to time.Time) plot.LimitSpan {
 // JumpBands are the limits of changes: as far up as down.
 func JumpBands(q Quantity, points []monitor.Point, until time.Time) []plot.LimitSpan {
 	var out []plot.LimitSpan
-	all := bands(points)
+	all := bands(spc.Chart{}, points)
 	for i, b := range all {
 		if !b.hasLimits || !b.mr.HasUpper {
 			continue

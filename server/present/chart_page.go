@@ -216,7 +216,7 @@ func (d *ChartData) statement(v View, q Quantity) ui.Statement {
 			judged++
 		}
 	}
-	doubt := ui.Say("The last " + one + " reads " + q.Text(last.Value) + " at " + v.Moment(last.At))
+	doubt := ui.Say("The last " + one + " reads " + q.Text(last.Value) + sizeWords(c, last.N) + " at " + v.Moment(last.At))
 	if last.Source != "" {
 		doubt = doubt.And("; the limits " + limitWords(last.Source) + " are " + q.Between(last.Limits))
 	}

@@ -2,6 +2,7 @@ package present
 
 import (
 	"fmt"
+	"slices"
 
 	"sagwatch/spc"
 	"sagwatch/spc/monitor"
@@ -91,6 +92,14 @@ func (d *ChartData) twin(v View, q Quantity) (ui.Table, string) {
 	}
 	t := ui.Table{Label: "Points of the chart", Cols: []ui.Col{{Head: pressed}, {Head: panel, Drop: true}, {Head: "Value" + unit, Right: true},
 		{Head: "Lower", Right: true, Drop: true}, {Head: "Centre", Right: true, Drop: true}, {Head: "Upper", Right: true, Drop: true}, {Head: "Remark"}}}
+	sized := sizeWords(c, 1) != ""
+	if sized {
+		head := "Inspected"
+		if c.Kind == spc.CChart || c.Kind == spc.UChart {
+			head = "Units"
+		}
+		t.Cols = slices.Insert(t.Cols, 2, ui.Col{Head: head, Right: true})
+	}
 	side := func(x float64, has bool) ui.Cell {
 		if !has {
 			return ui.Text("none")
@@ -101,6 +110,9 @@ func (d *ChartData) twin(v View, q Quantity) (ui.Table, string) {
 		p := &d.Points[i]
 		row := ui.Row{Cells: []ui.Cell{ui.Text(v.Moment(p.At)), {Text: p.Panel, Href: PanelHref(c.Press, p.Panel)}, ui.Text(q.Number(p.Value)),
 			side(p.Limits.Lower, p.Limits.HasLower && p.Source != ""), side(p.Limits.Centre, p.Limits.HasCentre && p.Source != ""), side(p.Limits.Upper, p.Limits.HasUpper && p.Source != "")}}
+		if sized {
+			row.Cells = slices.Insert(row.Cells, 2, ui.Text(ui.Count(int64(p.N))))
+		}
 		remark := ui.Cell{}
 		switch {
 		case p.Excluded != "":

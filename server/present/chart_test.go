@@ -321,7 +321,7 @@ func TestChartsList(t *testing.T) {
 	beyond(&odd)
 	groups := []present.ChartGroup{{Press: "A", Product: "P25", Charts: []present.ChartOnList{
 		{Chart: ofMould, Product: product, Streams: []present.StreamPoint{{Stream: "mould:7", Point: p}, {Stream: "mould:8", Point: odd}}},
-		{Chart: spc.Chart{ID: "later", Press: "A", Characteristic: "twist_um", Kind: spc.PChart}}, {Chart: ofMould}}}}
+		{Chart: spc.Chart{ID: "later", Press: "A", Characteristic: "twist_um", Kind: "later"}}, {Chart: ofMould}}}}
 	m := present.Charts(looking, ui.Frame{}, groups, 1)
 	require.Equal(t, "One stream signals now, of 2 on three charts.", m.Statement.Say.String())
 	rows := m.Groups[0].Rows

@@ -84,6 +84,12 @@ func Itself(v View, c spc.Chart, press *spc.Press, log []monitor.LimitsInForce) 
 			switch {
 			case c.Kind == spc.BetweenWithin:
 				how = "the limits are those of the means as individuals, and of the spread inside the subgroups"
+			case c.Kind == spc.IntervalChart:
+				how = "the limits are those of rejects that come at random"
+			case c.Kind.OfCounts() && c.Adjusted:
+				how = "the limits are those of counts that vary as much as these do"
+			case c.Kind.OfCounts():
+				how = "the limits are those of counts that vary by chance alone"
 			case ofSubgroups(c.Kind):
 				how = "the limits follow from the spread inside the subgroups"
 			case allTerms(c.Kind):

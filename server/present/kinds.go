@@ -28,6 +28,11 @@ var kindTexts = map[spc.ChartKind]kindText{
 	spc.CUSUMChart:    {"cumulative sums", "cumulative sum of ", ", cumulative sum"},
 	spc.TSquared:      {"all shape terms together", "T² of the ", ", all terms together"},
 	spc.MEWMA:         {"moving averages of all shape terms", "T² of the moving average of the ", ", moving average of all terms together"},
+	spc.PChart:        {"shares rejected", "share rejected for ", ", share rejected"},
+	spc.NPChart:       {"numbers rejected", "number rejected for ", ", number rejected"},
+	spc.CChart:        {"counts of defects", "count of ", ", count of defects"},
+	spc.UChart:        {"defects a unit", "defects a unit of ", ", defects a unit"},
+	spc.IntervalChart: {"intervals between rejects", "interval between rejects for ", ", interval between rejects"},
 	spc.ChangePoint:   {"steps of unknown size", "likelihood of a step in ", ", steps of unknown size"},
 }
 
@@ -44,6 +49,12 @@ func QuantityOfChart(c spc.Chart, p *spc.Product, lengths ui.Lengths) Quantity {
 		q.Decimals++
 	case spc.CUSUMChart, spc.ChangePoint:
 		q.Unit, q.Factor, q.Decimals, q.Sign = "sd", 1, 2, true
+	case spc.PChart:
+		q = Quantity{Name: c.Characteristic, Unit: "%", Factor: 100, Decimals: 2}
+	case spc.UChart:
+		q = Quantity{Name: c.Characteristic, Factor: 1, Decimals: 3}
+	case spc.NPChart, spc.CChart, spc.IntervalChart:
+		q = Quantity{Name: c.Characteristic, Factor: 1, Decimals: 1, Whole: true}
 	case spc.TSquared, spc.MEWMA:
 		q = Quantity{Name: "shape", Factor: 1, Decimals: 1}
 	}
@@ -52,7 +63,7 @@ func QuantityOfChart(c spc.Chart, p *spc.Product, lengths ui.Lengths) Quantity {
 
 // amountOf writes a plotted value of a chart.
 func amountOf(c spc.Chart, v, sigma float64, in ui.Lengths) string {
-	if q := QuantityOfChart(c, nil, in); q.Unit != ui.UnitName(CharacteristicUnit(c.Characteristic)) && q.Unit != "in" {
+	if q := QuantityOfChart(c, nil, in); c.Kind.OfCounts() || q.Unit != ui.UnitName(CharacteristicUnit(c.Characteristic)) && q.Unit != "in" {
 		return q.Text(v)
 	}
 	return Amount(v, c.Characteristic, sigma, in)
@@ -70,6 +81,17 @@ func ofSubgroups(k spc.ChartKind) bool {
 
 // allTerms is true of charts of several terms at once.
 func allTerms(k spc.ChartKind) bool { return k == spc.TSquared || k == spc.MEWMA }
+
+// sizeWords say how many were inspected, or units, for a point of counts: " of 50 inspected".
+func sizeWords(c spc.Chart, n int) string {
+	switch c.Kind {
+	case spc.PChart, spc.NPChart:
+		return " of " + ui.Count(int64(n)) + " inspected"
+	case spc.CChart, spc.UChart:
+		return " on " + ui.Plural(int64(n), "unit", "units")
+	}
+	return ""
+}
 
 // nearly tells limits that come nearer to those they settle at from point to point, so little that a drawing shows no step.
 func nearly(a, b spc.Limits) bool {

@@ -28,6 +28,12 @@ func TestEveryKindHasItsPage(t *testing.T) {
 		if allTerms(k) {
 			c.Characteristic = monitor.Shape
 		}
+		if k.OfCounts() {
+			c.Characteristic = "blister"
+			if k == spc.CChart || k == spc.UChart {
+				c.Characteristic = "seed"
+			}
+		}
 		charts = append(charts, c)
 		name := ChartName(c, QuantityOfChart(c, nil, ui.InMM))
 		require.Empty(t, names[name], "%s is called like %s", k, names[name])
@@ -47,6 +53,11 @@ func TestEveryKindHasItsPage(t *testing.T) {
 		for _, c := range []spc.Computed{spc.RadiusMM, spc.TwofoldUM, spc.TwistUM, spc.Cubic1UM, spc.Cubic2UM, spc.Cubic3UM, spc.Cubic4UM, spc.Bow4UM} {
 			o.Values.Set(c, 1107+r.NormFloat64())
 		}
+		bad, seen, found, units := r.Int64N(4), int64(50+i/4%3), r.Int64N(5), int64(2)
+		if i > 4*130 {
+			bad += 20
+		}
+		o.Counts = map[string]spc.Count{"blister": {Nonconforming: &bad, Inspected: &seen}, "seed": {Defects: &found, Units: &units}}
 		if i > 4*130 {
 			x, _ := o.Values.Get(spc.RadiusMM)
 			o.Values.Set(spc.RadiusMM, x+6)
@@ -77,7 +88,17 @@ func TestEveryKindHasItsPage(t *testing.T) {
 			page := Chart(v, ui.Frame{}, d)
 			require.NotNil(t, page.Main)
 			require.NotContains(t, page.Statement.Say.String(), "shows no")
-			require.LessOrEqual(t, len(page.Main.Panes[0].Limits), 40, "limits that settle are no staircase")
+			if c.Kind == spc.PChart {
+				spans := page.Main.Panes[0].Limits
+				require.Greater(t, len(spans), 90, "each size has its own limits")
+				for i := 1; i < len(spans); i++ {
+					require.Equal(t, spans[i-1].To, spans[i].From, "steps leave no gap")
+				}
+				require.Contains(t, page.Statement.Doubts[0].String(), "inspected")
+				require.Equal(t, "Inspected", page.Twin.Cols[2].Head)
+			} else if c.Kind != spc.NPChart {
+				require.LessOrEqual(t, len(page.Main.Panes[0].Limits), 40, "limits that settle are no staircase")
+			}
 			said := 0
 			for _, l := range page.Main.Panes[len(page.Main.Panes)-1].Limits {
 				if l.Words != "" {
@@ -97,7 +118,7 @@ func TestEveryKindHasItsPage(t *testing.T) {
 				require.Len(t, page.Alarms.Delays.Rows, 5)
 			}
 			unit := map[bool]string{true: "sd", false: "mm"}[c.Kind == spc.CUSUMChart || c.Kind == spc.ChangePoint]
-			if !allTerms(c.Kind) {
+			if !allTerms(c.Kind) && !c.Kind.OfCounts() {
 				require.Contains(t, page.Main.Title, ", "+unit)
 			}
 		})

@@ -255,25 +255,9 @@ func HandOver(v View, f ui.Frame, d HandOverData) page.HandOver {
 }
 
 // ReportBody turns a document's body and appendix into parts of a page.
-func ReportBody(d *report.Document) (page.ReportBody, []page.Origin) {
+func ReportBody(d *report.Document) (page.ReportBody, page.Appendix) {
 	body := page.ReportBody{Cautions: d.Cautions}
-	anchors := map[string]string{}
-	var figures []page.Origin
-	for i := range d.Figures {
-		f := &d.Figures[i]
-		o := page.Origin{ID: fmt.Sprintf("figure-%d", i+1), Name: f.Name, Formula: f.Formula, Source: f.Source}
-		anchors[f.ID] = "#" + o.ID
-		if f.Of != "" {
-			o.Name += ", " + f.Of
-		}
-		o.Name += ": " + f.Text()
-		for _, p := range []struct{ name, text string }{{"With", f.Inputs}, {"Interval", f.Method}} {
-			if p.text != "" {
-				o.Inputs = append(o.Inputs, ui.Fact{Name: p.name, Value: ui.Text(p.text)})
-			}
-		}
-		figures = append(figures, o)
-	}
+	appendix, anchors := reportAppendix(d)
 	for i := range d.Blocks {
 		b := &d.Blocks[i]
 		p := page.ReportBlock{Heading: b.Heading, Caution: b.Caution}
@@ -289,12 +273,52 @@ func ReportBody(d *report.Document) (page.ReportBody, []page.Origin) {
 		if b.Table != nil {
 			p.Table = reportTable(b, anchors)
 		}
-		if b.Drawing != nil && b.Drawing.Scene != nil {
-			p.Drawing, p.Caption = b.Drawing.Scene, b.Drawing.Caption
-		}
+		p.Drawing, p.Beside = reportDrawing(b.Drawing), reportDrawing(b.Beside)
 		body.Blocks = append(body.Blocks, p)
 	}
-	return body, figures
+	return body, appendix
+}
+
+func reportDrawing(d *report.Drawing) *page.ReportDrawing {
+	if d == nil || d.Scene == nil {
+		return nil
+	}
+	out := &page.ReportDrawing{Drawing: d.Scene, Half: d.Scene.Width < 400, Caption: d.Caption}
+	if d.Phone != nil {
+		out.Phone = d.Phone
+	}
+	return out
+}
+
+// reportAppendix explains every figure, and tells for each by its id where on the page that is.
+func reportAppendix(d *report.Document) (page.Appendix, map[string]string) {
+	var out page.Appendix
+	anchors := map[string]string{}
+	groups, notes := d.Appendix()
+	for i, g := range groups {
+		head := Capital(g.Of)
+		if head == "" {
+			head = "All figures"
+		}
+		t := ui.Table{Label: "Figures: " + head, Fold: true, Wrap: true, Cols: []ui.Col{{Head: "Figure"}, {Head: "Of"}, {Head: "Value and interval"}, {Head: "With"}, {Head: "Note", Right: true}}}
+		figures := 0
+		for j, x := range g.Rows {
+			row := ui.Row{ID: fmt.Sprintf("figure-%d-%d", i+1, j+1), Cells: ui.Texts(x.Name, x.Of, x.Value, x.With, "")}
+			for _, id := range x.IDs {
+				anchors[id] = "#" + row.ID
+				figures++
+			}
+			if x.Note > 0 {
+				row.Cells[4] = ui.Cell{Text: fmt.Sprint(x.Note), Href: fmt.Sprintf("#note-%d", x.Note), Why: true}
+			}
+			t.Rows = append(t.Rows, row)
+		}
+		out.Groups = append(out.Groups, page.AppendixGroup{ID: fmt.Sprintf("figures-%d", i+1), Head: head + ": " + ui.Plural(int64(figures), "figure", "figures"), Table: t})
+	}
+	for i, n := range notes {
+		out.Notes = append(out.Notes, page.AppendixNote{ID: fmt.Sprintf("note-%d", i+1), Text: n.Text()})
+	}
+	return out, anchors
 }
 
 // numbered takes the numbers off paragraphs that are numbered from one.
@@ -322,7 +346,7 @@ func reportTable(b *report.Block, anchors map[string]string) *ui.Table {
 			figures++
 		}
 	}
-	t.Fold = figures*2 < len(t.Cols) // a table of figures is read across
+	t.Fold = figures*2 < len(t.Cols) || len(t.Cols) <= 4 // a wider table of figures is read across, in a box that scrolls
 	for _, r := range b.Table.Rows {
 		row := ui.Row{}
 		strong := len(r) > 0

@@ -28,6 +28,7 @@ func Stored(r *store.Row, now time.Time) []ui.Fact {
 	if v, ok := r.Result.Values.Get(spc.RadiusMM); ok {
 		out = append(out, ui.Fact{Name: "Radius", Value: ui.Text(ui.WithUnit(ui.Number(v, 2), "mm"))})
 	}
+	out = append(out, countFacts(r.Counts)...)
 	return append(out, ui.Fact{Name: "Verdict", Value: ui.Cell{State: Verdict(r.Result.Verdict)}})
 }
 

@@ -24,6 +24,7 @@ type Typed struct {
 	Values                             map[string]string // characteristics by name
 	Block                              string            // all readings as one text
 	Reason                             string            // of a correction
+	Counts                             TypedCounts
 }
 
 // Wrong is one thing to put right in a form.
@@ -155,6 +156,7 @@ func (t Typed) Into(m *ingest.Message, names []string, now time.Time) (wrong []W
 	}
 	m.MeasuredAt = moment("measured_at", "Gauged", t.MeasuredAt, true)
 	m.PressedAt = moment("pressed_at", "Pressed", t.PressedAt, false)
+	wrong = append(wrong, t.Counts.into(m)...)
 	if len(t.Readings) > 0 {
 		wrong = append(wrong, t.readings(m)...)
 	}
@@ -171,8 +173,12 @@ func (t Typed) Into(m *ingest.Message, names []string, now time.Time) (wrong []W
 			m.Characteristics[name] = &v
 		}
 	}
-	if len(t.Readings) == 0 && len(m.Characteristics) == 0 && len(m.Counts) == 0 && len(names) > 0 {
-		bad(valueID(0), "No value is filled in", "Fill in at least one value.", ". Fill in at least one.")
+	if len(wrong) == 0 && len(t.Readings) == 0 && len(m.Characteristics) == 0 && len(m.Counts) == 0 && len(names)+len(t.Counts.Fields) > 0 {
+		field := valueID(0)
+		if len(names) == 0 {
+			field = "seen"
+		}
+		bad(field, "No value is filled in", "Fill in at least one value.", ". Fill in at least one.")
 	}
 	return wrong
 }
@@ -201,6 +207,9 @@ func (t Typed) readings(m *ingest.Message) (wrong []Wrong) {
 		some = some || !math.IsNaN(v)
 	}
 	m.Readings = values
+	if !some && len(m.Counts) > 0 {
+		m.Readings = nil
+	}
 	if !some && len(wrong) == 0 && len(m.Characteristics) == 0 && len(m.Counts) == 0 {
 		wrong = append(wrong, Wrong{Field: firstField(t), Name: "No reading is filled in", Text: ". Type them, or paste them into a field.", Short: "Fill in the readings."})
 	}
@@ -240,6 +249,14 @@ func (t Typed) Refusal(p *ingest.Problem, names []string) Wrong {
 		if name != "" {
 			w.Name = Capital(Characteristic(name))
 		}
+	case strings.HasPrefix(p.Field, "counts"):
+		name := strings.TrimPrefix(p.Field, "counts.")
+		w.Field, w.Name = "seen", "Findings"
+		if i := slices.IndexFunc(t.Counts.Fields, func(f CountField) bool { return f.Name == name }); i >= 0 {
+			w.Field, w.Name = countID(i), Capital(name)
+		} else if name == strings.TrimSpace(t.Counts.OtherName) {
+			w.Field, w.Name = "other", "Another finding"
+		}
 	case labels[p.Field] != "":
 		w.Field, w.Name = p.Field, labels[p.Field]
 	}
@@ -254,8 +271,9 @@ func ended(s string) string {
 	return s + "."
 }
 
-// TypedOf writes a stored measurement as it would be typed; readings and times lose nothing.
-func TypedOf(r *store.Row, zone *time.Location) Typed {
+// TypedOf writes a stored measurement as it would be typed; readings and times lose nothing. fields are the findings that the form
+// asks for beside those stored.
+func TypedOf(r *store.Row, fields []CountField, zone *time.Location) Typed {
 	t := Typed{Panel: r.Panel, Press: r.Press, Product: r.Product, Mould: r.Mould, Lane: r.Lane, Purpose: string(r.Purpose), Values: map[string]string{},
 		MeasuredAt: TypedMoment(r.MeasuredAt.In(zone))}
 	if !r.PressedAt.IsZero() {
@@ -274,6 +292,9 @@ func TypedOf(r *store.Row, zone *time.Location) Typed {
 			s = strconv.FormatFloat(v, 'f', decimals, 64)
 		}
 		t.Readings = append(t.Readings, s)
+	}
+	if counts, ok := countsOf(r.Counts, fields); ok {
+		t.Counts = counts
 	}
 	for name, v := range r.Characteristics {
 		t.Values[name] = typedNumber(v)

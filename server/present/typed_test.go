@@ -137,11 +137,60 @@ func TestAStoredMeasurementIsTypedWithoutLoss(t *testing.T) {
 	zone := tallinn(t)
 	r := &store.Row{Measurement: spc.Measurement{Panel: "A-1", Press: "A", Product: "P25", Purpose: spc.Production, MeasuredAt: time.Date(2026, 3, 2, 7, 44, 10, 250_001_000, time.UTC),
 		Readings: []float64{1107.48212345678, math.NaN(), 0.1 + 0.2}}}
-	typed := present.TypedOf(r, zone)
+	typed := present.TypedOf(r, nil, zone)
 	require.Equal(t, "", typed.Readings[1])
 	var m ingest.Message
 	require.Empty(t, typed.Into(&m, nil, r.MeasuredAt.In(zone)))
 	require.Equal(t, r.Readings[0], m.Readings[0])
 	require.Equal(t, r.Readings[2], m.Readings[2])
 	require.Equal(t, r.MeasuredAt.Format(time.RFC3339Nano), *m.MeasuredAt)
+}
+
+func TestFindingsAreTypedWithOneNumberOfPanels(t *testing.T) {
+	now := time.Date(2026, 3, 4, 12, 0, 0, 0, tallinn(t))
+	charts := []*spc.Chart{{Kind: spc.PChart, Characteristic: "blister"}, {Kind: spc.NPChart, Characteristic: "blister"}, {Kind: spc.UChart, Characteristic: "seed"},
+		{Kind: spc.PChart, Characteristic: "gone", Retired: true}, {Kind: spc.Individuals, Characteristic: "width"}}
+	g := &spc.Gauge{ID: "PG-1", Kind: spc.Dimensions}
+	fields := present.CountFields(g, charts)
+	require.Equal(t, []present.CountField{{Name: "blister"}, {Name: "seed", Defects: true}}, fields)
+	require.Empty(t, present.CountFields(&spc.Gauge{Kind: spc.Radial}, charts))
+
+	typed := present.NowTyped(now, 0)
+	typed.Panel = "A-1"
+	typed.Counts = present.TypedCounts{Fields: fields, Seen: "50", Found: []string{"2", "7"}, OtherName: "scratch", OtherFound: "0"}
+	var m ingest.Message
+	require.Empty(t, typed.Into(&m, nil, now))
+	require.Equal(t, "2 of 50 panels", present.CountWords(m.Counts["blister"]))
+	require.Equal(t, "7 on 50 units", present.CountWords(m.Counts["seed"]))
+	require.Equal(t, "0 of 50 panels", present.CountWords(m.Counts["scratch"]))
+
+	r := &store.Row{Measurement: spc.Measurement{Panel: "A-1", MeasuredAt: now, Counts: m.Counts}}
+	back := present.TypedOf(r, fields, now.Location())
+	require.Equal(t, []string{"2", "7", "0"}, back.Counts.Found)
+	require.Equal(t, "50", back.Counts.Seen)
+	require.Equal(t, "scratch", back.Counts.Fields[2].Name)
+	five := int64(5)
+	r.Counts["scratch"] = spc.Count{Nonconforming: &five, Inspected: &five}
+	require.Empty(t, present.TypedOf(r, fields, now.Location()).Counts.Fields, "numbers that differ cannot be typed here, and stay")
+
+	for _, c := range []struct {
+		seen, found, other, otherFound string
+		field, words                   string
+	}{
+		{"", "2", "", "", "seen", "Say how many"},
+		{"0", "", "", "", "seen", "at least"},
+		{"1.5", "1", "", "", "seen", "not a count"},
+		{"50", "51", "", "", "n1", "more than were looked at"},
+		{"50", "-1", "", "", "n1", "not a count"},
+		{"50", "", "", "", "n1", "Write 0"},
+		{"50", "1", "", "3", "other", "Say what"},
+		{"", "", "", "", "seen", "at least one value"},
+	} {
+		bad := typed
+		bad.Counts = present.TypedCounts{Fields: fields, Seen: c.seen, Found: []string{c.found, ""}, OtherName: c.other, OtherFound: c.otherFound}
+		wrong := bad.Into(new(ingest.Message), nil, now)
+		require.Len(t, wrong, 1, c)
+		require.Equal(t, c.field, wrong[0].Field)
+		require.Contains(t, wrong[0].Short, c.words)
+	}
 }

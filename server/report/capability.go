@@ -47,7 +47,7 @@ const Empirical fit.Family = "empirical"
 
 // CapabilityModel is a distribution that somebody chose instead of the usual one.
 type CapabilityModel struct {
-	Family fit.Family `json:"family"` // one of fit.Allowed, or Empirical
+	Family fit.Family `json:"family"` // one of fit.Families, or Empirical
 	Reason string     `json:"reason"`
 }
 
@@ -125,6 +125,7 @@ type CapabilityInput struct {
 	Grid   capability.Grid `json:"grid"`    // what counts in every figure
 	// LeftOut are panels out of Cp and Cpk, on the same grid.
 	LeftOut  capability.Grid    `json:"left_out"`
+	Exact    *CapabilityExact   `json:"exact,omitempty"`   // where there are more panels than the report carries one by one
 	Lacking  int                `json:"lacking,omitempty"` // panels without this characteristic
 	Evidence CapabilityEvidence `json:"evidence"`
 }

@@ -6,12 +6,14 @@ import (
 	"strings"
 	"time"
 
-	"sagwatch/web/plot"
 	"sagwatch/web/ui"
 )
 
-// printed is the width of a drawing in a document.
-const printed = 720
+// Widths of a drawing in a document: across the page, and of one of two side by side, which is that of a phone too.
+const (
+	printed = 720
+	halved  = 352
+)
 
 // Document lays the report out.
 func (c *Capability) Document() *Document {
@@ -49,38 +51,42 @@ func (c *Capability) Document() *Document {
 
 func (c *Capability) blocks(o *CapabilityOf) []Block {
 	if o.Refused != "" {
-		return []Block{{Heading: capital(o.Words), Text: "No index: " + o.Refused + ". Specification " + o.SpecWords() + "."}}
+		return []Block{{Heading: capital(o.Words) + ": no index", Text: "No index: " + o.Refused + ". Specification " + o.SpecWords() + "."}}
 	}
-	drawn := func(s *plot.Scene, caption string) Block { return Block{Drawing: &Drawing{Scene: s, Caption: caption}} }
 	chart := c.MeansChart(o)
 	chart.Width = printed
-	out := []Block{
-		{Heading: capital(o.Words) + ", specification " + o.SpecWords() + ". " + c.StableHead(o), Text: c.StableText(o)},
-		drawn(chart.Scene(), fmt.Sprintf("Mean of the %s in each %s. An index of an unstable process predicts nothing.", o.Words, c.Each)),
-		{Heading: o.ModelHead(), Text: o.ModelText()},
-		drawn(c.HistogramDrawing(o).Scene(printed), fmt.Sprintf("%s panels. Bars are measured, the line is the model; hatched is what the specification forbids.", ui.Count(int64(o.Lines[0].N)))),
+	narrow := chart
+	narrow.ID, narrow.Width = chart.ID+"-narrow", halved
+	histogram := c.HistogramDrawing(o)
+	spread := Block{Heading: o.ModelHead(), Text: o.ModelText(), Drawing: &Drawing{Scene: histogram.Scene(halved), Caption: fmt.Sprintf("%s panels. Bars are measured, the curve is the fitted distribution; hatched is what the specification forbids.", ui.Count(int64(o.Lines[0].N)))}}
+	if o.Fitted == nil {
+		spread.Drawing.Caption = fmt.Sprintf("%s panels as measured; hatched is what the specification forbids.", ui.Count(int64(o.Lines[0].N)))
 	}
 	if len(o.Quantile) > 0 {
-		out = append(out, drawn(c.QuantileDrawing(o).Scene(printed), "Measured quantiles against those of the model: where the model is right the points lie on the line."))
+		spread.Beside = &Drawing{Scene: c.QuantileDrawing(o).Scene(halved), Caption: "Measured quantiles against those of the fitted distribution: where it is right, the points lie on the line."}
+	} else {
+		spread.Drawing.Phone, spread.Drawing.Scene = spread.Drawing.Scene, histogram.Scene(printed)
 	}
+	moulds := c.MouldsDrawing(o)
+	index := Block{Heading: o.MouldsHead(), Drawing: &Drawing{Scene: moulds.Scene(printed), Phone: moulds.Scene(halved), Caption: "Ppk with every " + c.Each + ". " + capital(c.Method(o)) + "."}}
 	if i := c.IndicesDrawing(o); len(i.Rows) > 0 {
-		out = append(out, headed("Indices of the "+o.Words, drawn(i.Scene(printed), fmt.Sprintf("Cp and Cpk from the spread inside each mould's %ss%s; Pp, Ppk and Cpm from all panels.", c.Each, c.withoutWords()))))
+		index.Drawing = &Drawing{Scene: moulds.Scene(halved), Caption: index.Drawing.Caption}
+		index.Beside = &Drawing{Scene: i.Scene(halved), Caption: fmt.Sprintf("All moulds: Cp and Cpk from the spread inside each mould's %ss%s; Pp, Ppk and Cpm from all panels.", c.Each, c.withoutWords())}
 	}
-	out = append(out, headed(o.MouldsHead(), drawn(c.MouldsDrawing(o).Scene(printed), capital(c.Method(o))+".")))
-	t := c.IndexTable(o)
-	out = append(out, Block{Table: &t})
+	out := []Block{
+		{Heading: capital(o.Words) + ", specification " + o.SpecWords() + ". " + c.StableHead(o), Text: c.StableText(o),
+			Drawing: &Drawing{Scene: chart.Scene(), Phone: narrow.Scene(), Caption: fmt.Sprintf("Mean of the %s in each %s. An index of an unstable process predicts nothing.", o.Words, c.Each)}},
+		spread, index}
+	for _, t := range c.IndexTables(o) {
+		out = append(out, Block{Table: &t})
+	}
 	if p := o.PartsTable(); p != nil {
 		out = append(out, Block{Heading: "Where the variance of the " + o.Words + " comes from", Table: p})
 	}
 	if len(o.Against) > 0 {
-		out = append(out, Block{Heading: "What speaks against an index of the " + o.Words, Text: strings.Join(o.Against, "\n")})
+		out = append(out, Block{Heading: "What speaks against an index of the " + o.Words + ", and what would help", Text: strings.Join(o.Against, "\n")})
 	}
 	return out
-}
-
-func headed(heading string, b Block) Block {
-	b.Heading = heading
-	return b
 }
 
 func (c *Capability) withoutWords() string {
@@ -90,41 +96,63 @@ func (c *Capability) withoutWords() string {
 	return ""
 }
 
-// IndexTable is the intervals as a table.
-func (c *Capability) IndexTable(o *CapabilityOf) Table {
-	t := Table{Caption: "The intervals as a table: " + o.Words, Cols: []Col{{Head: "Figure"}, {Head: "Of"}, {Head: "Panels", Right: true}, {Head: "Value", Right: true}, {Head: "95" + ui.NoBreak + "% interval", Right: true}, {Head: "if independent", Right: true}, {Head: "Wanted " + c.Kept()}}}
-	row := func(name, of string, n int, f, alone *Figure, verdict string) {
-		if f == nil {
-			return
-		}
-		other := ""
-		if alone != nil {
-			other = alone.Doubt()
-		}
-		value := f.Show()
-		if f.Missing != "" {
-			value = "none: " + f.Missing
-		}
-		t.Rows = append(t.Rows, []Cell{{Text: name}, {Text: of}, {Text: ui.Count(int64(n))}, {Text: value, Figure: f.ID, Strong: verdict != ""}, {Text: f.Doubt()}, {Text: other}, {Text: verdict}})
-	}
-	counted := o.Grid.N()
-	row("Cp", "within"+c.withoutWords(), counted, o.Cp, nil, "")
-	row("Cpk", "within"+c.withoutWords(), counted, o.Cpk, nil, "")
+// IndexTables are the intervals as tables: the indices of all panels, and Ppk and the rate outside by mould.
+func (c *Capability) IndexTables(o *CapabilityOf) []Table {
+	interval := "95" + ui.NoBreak + "% interval"
+	var out []Table
+	indices := Table{Caption: "Indices of the " + o.Words + ", all moulds", Cols: []Col{{Head: "Index"}, {Head: "Of"}, {Head: "Panels", Right: true}, {Head: "Value", Right: true}, {Head: interval, Right: true}}}
 	all := o.All()
-	row("Pp", all.Words, all.N, o.Pp, nil, "")
-	row("Cpm", all.Words, all.N, o.Cpm, nil, "")
-	for _, l := range o.Lines {
-		row("Ppk", l.Words, l.N, l.Ppk, l.Independent, verdictWords(l))
-	}
-	for _, l := range o.Lines {
-		row("Expected outside, ppm", l.Words, l.N, l.Outside, nil, "")
-	}
-	for _, l := range o.Lines {
-		if l.Observed != nil && (l.Key == "all" || l.Beyond > 0) {
-			row("Measured outside, ppm", l.Words, l.N, l.Observed, nil, "")
+	for _, x := range []struct {
+		name, of string
+		n        int
+		f        *Figure
+	}{{"Cp", "spread within " + c.Each + "s" + c.withoutWords(), o.Grid.N(), o.Cp}, {"Cpk", "spread within " + c.Each + "s" + c.withoutWords(), o.Grid.N(), o.Cpk},
+		{"Pp", "overall spread, every " + c.Each, all.N, o.Pp}, {"Ppk", "overall spread, every " + c.Each, all.N, all.Ppk}, {"Cpm", "overall spread about the target, every " + c.Each, all.N, o.Cpm}} {
+		if x.f != nil {
+			indices.Rows = append(indices.Rows, []Cell{{Text: x.name}, {Text: x.of}, {Text: ui.Count(int64(x.n))}, {Text: valueOrWhy(x.f), Figure: x.f.ID}, {Text: x.f.Doubt()}})
 		}
 	}
-	return t
+	if len(indices.Rows) > 1 {
+		out = append(out, indices)
+	}
+	alone := false
+	for _, l := range o.Lines {
+		alone = alone || l.Independent != nil
+	}
+	t := Table{Caption: "Ppk of the " + o.Words + " and what lies outside the specification, by mould", Cols: []Col{{Head: "Of"}, {Head: "Panels", Right: true}, {Head: "Ppk", Right: true}, {Head: interval, Right: true}}}
+	if alone {
+		t.Cols = append(t.Cols, Col{Head: "if independent", Right: true})
+	}
+	t.Cols = append(t.Cols, Col{Head: "Wanted " + c.Kept()}, Col{Head: "Expected outside, ppm", Right: true}, Col{Head: interval, Right: true}, Col{Head: "Measured outside", Right: true})
+	for _, l := range o.Lines {
+		row := []Cell{{Text: l.Words}, {Text: ui.Count(int64(l.N))}, {Text: valueOrWhy(l.Ppk), Figure: l.Ppk.ID, Strong: true}, {Text: l.Ppk.Doubt()}}
+		if alone {
+			row = append(row, Cell{Text: l.Independent.Doubt()})
+		}
+		row = append(row, Cell{Text: verdictWords(l)})
+		if l.Outside != nil {
+			row = append(row, Cell{Text: valueOrWhy(l.Outside), Figure: l.Outside.ID}, Cell{Text: l.Outside.Doubt()})
+		} else {
+			row = append(row, Cell{}, Cell{})
+		}
+		measured := Cell{}
+		if l.Observed != nil {
+			measured.Text = noneOf(l.Beyond)
+			if l.Mould == "" || l.Beyond > 0 { // the others are no figures of their own
+				measured.Figure = l.Observed.ID
+			}
+		}
+		t.Rows = append(t.Rows, append(row, measured))
+	}
+	return append(out, t)
+}
+
+// valueOrWhy is a figure's value, or why it has none.
+func valueOrWhy(f *Figure) string {
+	if f.Missing != "" {
+		return "none: " + f.Missing
+	}
+	return f.Show()
 }
 
 // verdictWords says what the interval says of the wanted index.
@@ -146,7 +174,7 @@ func (o *CapabilityOf) PartsTable() *Table {
 	if o.Parts == nil {
 		return nil
 	}
-	t := &Table{Caption: "Standard deviations of what moulds, time and single panels add, with 95" + ui.NoBreak + "% intervals; their squares add up.", Cols: []Col{{Head: "Between"}, {Head: "Standard deviation, " + ui.UnitName(o.Unit), Right: true}, {Head: "Interval", Right: true}, {Head: "Share", Right: true}}}
+	t := &Table{Caption: "Standard deviations of the parts of the variance, with 95" + ui.NoBreak + "% intervals; their squares, the variances, add up.", Cols: []Col{{Head: "Between"}, {Head: "Standard deviation, " + ui.UnitName(o.Unit), Right: true}, {Head: "95" + ui.NoBreak + "% interval", Right: true}, {Head: "Share of the variance", Right: true}}}
 	for _, p := range o.Parts.Components {
 		f := o.partFigure(p.Name, p.SD, p.Interval.Lower, p.Interval.Upper, "")
 		share := ui.Percent(p.Share, 1)

@@ -10,6 +10,7 @@ import (
 	"time"
 
 	"sagwatch/server/plant"
+	"sagwatch/server/watch"
 	"sagwatch/spc"
 	"sagwatch/spc/dist"
 	"sagwatch/spc/monitor"
@@ -89,12 +90,8 @@ func (g *capabilityGather) evidence(ctx context.Context, src *Source) error {
 		}
 		return strings.Compare(a.ID, b.ID)
 	})
-	if src.Lags != nil && in.Panels > 0 {
-		for _, l := range src.Lags() {
-			if l.Fold == "press/"+in.Press && l.LastAt.Before(in.Last) {
-				in.Behind = true
-			}
-		}
+	if src.Lags != nil && in.Panels > 0 { // charts that nobody has begun to work out have not taken the period in either
+		in.Behind = !slices.ContainsFunc(src.Lags(), func(l watch.Lag) bool { return l.Fold == "press/"+in.Press && !l.LastAt.Before(in.Last) })
 	}
 	for i := range in.Of {
 		e := &in.Of[i].Evidence

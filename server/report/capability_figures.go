@@ -192,7 +192,7 @@ func (f figureOf) sd() *Figure {
 	return out
 }
 
-func (f figureOf) cpm(mean float64, s capability.Sigma) *Figure {
+func (f figureOf) cpm(mean float64, s capability.Sigma, blocked *capability.Interval) *Figure {
 	out := f.of("cpm", "Cpm", "1", 2)
 	v, err := capability.Cpm(mean, s.SD, f.o.Spec)
 	if err != nil {
@@ -200,11 +200,10 @@ func (f figureOf) cpm(mean float64, s capability.Sigma) *Figure {
 		return out
 	}
 	out.Value = Number(v)
-	if i, err := capability.CpmInterval(mean, s.SD, s.N, f.o.Spec, confidence); err == nil {
+	if blocked != nil {
+		f.interval(out, *blocked, 1)
+	} else if i, err := capability.CpmInterval(mean, s.SD, s.N, f.o.Spec, confidence); err == nil {
 		f.interval(out, i, 1)
-		if f.o.Blocked {
-			out.Method += "; takes neighbours as independent, so it is too narrow"
-		}
 	}
 	t, _ := f.o.Spec.Middle()
 	out.Formula, out.Source = "Cpm = (U - L) / (6 sqrt(s^2 + (mean - T)^2))", "Chan, Cheng and Spiring 1988"

@@ -15,7 +15,7 @@ import (
 const bars = 72
 
 // drawn works out the histogram and the quantile plot.
-func (o *CapabilityOf) drawn(all capability.Grid) {
+func (o *CapabilityOf) drawn(in *CapabilityInputs, all portion) {
 	least, greatest := int32(math.MaxInt32), int32(math.MinInt32)
 	for i := range all.Cells {
 		if b := all.Cells[i].Bins; len(b) > 0 {
@@ -55,7 +55,7 @@ func (o *CapabilityOf) drawn(all capability.Grid) {
 	if o.Fitted == nil {
 		return
 	}
-	s, _, err := all.Sample(nil)
+	s, _, err := o.sample(in, all)
 	if err != nil {
 		return
 	}
@@ -75,14 +75,14 @@ func (o *CapabilityOf) drawn(all capability.Grid) {
 }
 
 // tests works out tests of the model and of normality, on at most fit.MostTested values.
-func (o *CapabilityOf) tests(all capability.Grid) {
-	s, _, err := all.Sample(nil)
+func (o *CapabilityOf) tests(in *CapabilityInputs, all portion) {
+	s, err := o.tested(in, all)
 	if err != nil {
 		return
 	}
 	tested := func(n int) string {
-		if n < s.N() {
-			return fmt.Sprintf("%s values, evenly spread over all %s", ui.Count(int64(n)), ui.Count(int64(s.N())))
+		if n < all.N() {
+			return fmt.Sprintf("%s values, evenly spread over all %s", ui.Count(int64(n)), ui.Count(int64(all.N())))
 		}
 		return ui.Count(int64(n)) + " values"
 	}
@@ -119,12 +119,14 @@ func (o *CapabilityOf) against(in *CapabilityInputs, all capability.Grid) {
 	switch {
 	case o.CapabilityInput.Grid.N() == 0:
 		say("Everything in the period was left out, so nothing is left that could show a stable process: the figures describe the period and predict nothing.")
+	case in.Behind:
+		say("The charts had not taken in every panel of the period when this was worked out, so nothing shows yet that the process was stable: the figures describe the period and predict nothing.")
 	case len(ev.Charts) == 0:
 		say("No control chart of the %s had limits in the period, so nothing shows that the process was stable: the figures describe the period and predict nothing. A chart of it, with limits frozen before the period, would.", o.Words)
 	case !o.Evidence.Limits:
 		say("Control limits of the %s were in force for %s of the period only; nothing shows that the rest was stable. A period that begins after the limits would.", o.Words, ui.Percent(ev.Covered, 0))
 	}
-	if o.Evidence.Limits && !o.Grade.Stable && o.CapabilityInput.Grid.N() > 0 {
+	if o.Evidence.Limits && !o.Grade.Stable && o.CapabilityInput.Grid.N() > 0 && !in.Behind {
 		say("%s%s stood in the period where chance alone makes about %s among %s charted points: the process was not stable, and its figures predict nothing. Find and remove the causes, or leave stretches with a known cause out of Cp and Cpk, with the reason.",
 			capital(ui.Plural(int64(o.Unexplained), "signal", "signals")), o.signalPoints(), ui.Number(o.Evidence.ExpectFew, 1), ui.Count(int64(o.Evidence.Points)))
 	}
@@ -132,6 +134,14 @@ func (o *CapabilityOf) against(in *CapabilityInputs, all capability.Grid) {
 		c := math.Abs(float64(line.Ppk.Value))
 		if need, err := capability.Enough(c, 0.1, confidence); err == nil {
 			say("%s are too few for an index: about %s, independent of one another, would tell it to within a tenth.", capital(ui.Plural(int64(n), "panel", "panels")), ui.Count(int64(need)))
+		}
+	}
+	if o.bare != nil {
+		say("Ppk has no interval: %v. Choose another model, with the reason.", o.bare)
+	}
+	if o.Kind != fit.Measured && o.Fitted != nil {
+		if p := o.Fitted.CDF(0); p > fit.OuterTail {
+			say("The %s puts %s of the panels below zero, where none can be. Choose another model, with the reason.", FamilyWords(o.Family), ui.Percent(p, 1))
 		}
 	}
 	if o.Blocked && len(o.Means) < fewBlocks {

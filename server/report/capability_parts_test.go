@@ -54,7 +54,7 @@ func TestCapabilityPartsOfLithography(t *testing.T) {
 
 	cells, err := components.Cells(site, cassette, y)
 	require.NoError(t, err)
-	crossed, err := components.FitCrossed(cells, components.Options{Confidence: 0.95, Names: []string{"mould", "shift"}, Residual: "panel", Interaction: true})
+	crossed, err := components.FitCrossed(cells, components.Options{Confidence: 0.95, Names: []string{"mould", "shift"}, Residual: "panel", Interaction: true, Interval: components.Profile})
 	require.NoError(t, err)
 	sites, cassettes := components.Factor{Name: "site", Level: site}, components.Factor{Name: "cassette", Level: cassette}
 	mixed, err := components.FitMixed(components.Values(y), []components.Factor{sites, cassettes, components.Within(cassettes, sites)}, components.Options{})

@@ -26,42 +26,12 @@ func why(f *Figure, text string) ui.Run {
 	return ui.Run{Text: text, Href: "#" + FigureAnchor(f.ID), Why: true}
 }
 
-// leastRate is the least number of parts per million that is worth its figures: one panel in a billion.
-const leastRate = 0.001
-
 // noneOf writes how many of a number: "none", "one", "14".
 func noneOf(n int) string {
 	if n == 0 {
 		return "none"
 	}
 	return ui.InWords(int64(n))
-}
-
-// Show writes a figure's value with its decimals.
-func (f *Figure) Show() string {
-	switch {
-	case f == nil || !f.Value.Has():
-		return "none"
-	case f.Unit == "ppm" && f.Value > 0 && f.Value < leastRate:
-		return "below " + ui.Number(leastRate, 3)
-	case strings.HasPrefix(f.Name, "p of "):
-		return probability(float64(f.Value))
-	}
-	return ui.Number(float64(f.Value), f.Decimals)
-}
-
-// Doubt writes a figure's interval: "1.41 to 1.47"; "" where there is none.
-func (f *Figure) Doubt() string {
-	if f == nil || f.Level == 0 || math.IsNaN(float64(f.Lower)) || math.IsNaN(float64(f.Upper)) {
-		return ""
-	}
-	d := f.Decimals
-	if f.Unit == "ppm" { // the lesser end tells how many figures the interval needs
-		if d = max(d, min(rateDecimals(float64(f.Lower)), 1)); float64(f.Upper) < leastRate {
-			return "below " + ui.Number(leastRate, 3)
-		}
-	}
-	return ui.Number(float64(f.Lower), d) + " to " + ui.Number(float64(f.Upper), d)
 }
 
 // Kept is the wanted index as it was given, with two decimals at least.
@@ -193,7 +163,7 @@ func (c *Capability) SaidDoubts() []ui.Sentence {
 		}
 	}
 	if c.Behind {
-		out = append(out, ui.Say("The charts have not taken in all panels of the period yet: signals may be missing. Ask again in a minute."))
+		out = append(out, ui.Say("The charts had not taken in all panels of the period when this was worked out: signals may be missing."))
 	}
 	for _, n := range c.Notes {
 		out = append(out, ui.Say(n))
@@ -317,7 +287,7 @@ func (o *CapabilityOf) ModelHead() string {
 	switch {
 	case o.Family == Empirical:
 		return capital(o.Words) + ": by its own percentiles, without a model"
-	case o.Kind == fit.Form && o.Usual:
+	case o.Kind != fit.Measured && o.Usual:
 		return capital(o.Words) + " is not normal, and is not treated so"
 	case o.Usual:
 		return capital(o.Words) + ": taken as normal"

@@ -43,6 +43,14 @@ type Origin struct {
 	InputsDigest [32]byte  // SHA-256 of the stored inputs, by which the service knows the report again
 }
 
+// PlantWords names the plant; "site TW" where the set-up gives it no name beside its id.
+func (o *Origin) PlantWords() string {
+	if o.Plant == "" || o.Plant == o.Site {
+		return "site " + o.Site
+	}
+	return o.Plant
+}
+
 // PeriodFact says which time a kind of report covers: a period by the time of pressing or, of a study, when its readings were taken.
 // It is false where there is none: a study of which nothing was read yet.
 func PeriodFact(kind string, from, to time.Time, moment func(time.Time) string) (Fact, bool) {
@@ -118,13 +126,14 @@ func (n *Number) UnmarshalJSON(b []byte) error {
 	return err
 }
 
-// Block is one part of a report's body: exactly one of its members is set.
+// Block is one part of a report's body. What it holds is kept together in print as far as a page allows, in the order of its members.
 type Block struct {
 	Heading string
 	Text    string // a paragraph
 	Facts   []Fact
 	Table   *Table
 	Drawing *Drawing
+	Beside  *Drawing // right of Drawing, both half as wide
 	Caution string
 	Break   bool // what follows begins a page
 }
@@ -144,6 +153,7 @@ type Col struct {
 	Head  string
 	Right bool    // figures
 	Wide  float64 // share of the width; 0: as its content needs
+	Once  bool    // what repeats the row above is left out in print, save at the head of a page
 }
 
 // Cell is a cell of a printed table.
@@ -156,6 +166,7 @@ type Cell struct {
 // Drawing is a chart or map with its caption.
 type Drawing struct {
 	Scene   *plot.Scene
+	Phone   *plot.Scene // the same for a narrow page; nil where Scene is narrow itself, or there is none
 	Caption string
 }
 

@@ -4,7 +4,7 @@ import (
 	"bytes"
 	"encoding/hex"
 	"fmt"
-	"math"
+	"slices"
 	"strings"
 	"time"
 
@@ -12,7 +12,6 @@ import (
 
 	"sagwatch/web/assets"
 	"sagwatch/web/plot"
-	"sagwatch/web/ui"
 )
 
 // Measures of the sheet, mm: A4 upright with room for a hole punch.
@@ -36,8 +35,9 @@ const (
 
 // printer lays a document out on pages.
 type printer struct {
-	doc *fpdf.Fpdf
-	d   *Document
+	doc  *fpdf.Fpdf
+	d    *Document
+	fine bool // tables are in fine print
 }
 
 // PDF writes the document as vectors and text; the same document gives the same bytes.
@@ -57,7 +57,7 @@ func (d *Document) PDF() ([]byte, error) {
 	doc.SetAutoPageBreak(false, marginBottom)
 	doc.SetCellMargin(0)
 	doc.AliasNbPages("{pages}")
-	p := &printer{doc, d}
+	p := &printer{doc: doc, d: d}
 	doc.SetHeaderFunc(p.header)
 	doc.SetFooterFunc(p.footer)
 	doc.AddPage()
@@ -72,6 +72,48 @@ func (d *Document) PDF() ([]byte, error) {
 		return nil, fmt.Errorf("PDF of %q: %w", d.Title, err)
 	}
 	return out.Bytes(), nil
+}
+
+// unprintedSays stands in a document some of whose characters have no glyph.
+const unprintedSays = "Characters that the printed face lacks stand as their Unicode numbers, as in [U+9418]; the spreadsheet, CSV and JSON hold them as they were typed."
+
+// unprinted is true of a document with a character that is printed as its number.
+func (d *Document) unprinted() bool {
+	text := append([]string{d.Title, d.Statement, d.Origin.IssuedBy, d.Origin.Data, d.Origin.PlantWords()}, d.Doubts...)
+	text = append(append(text, d.Cautions...), d.Origin.Definitions...)
+	drawn := func(x *Drawing) {
+		if x != nil && x.Scene != nil {
+			text = append(text, x.Caption)
+			for i := range x.Scene.Marks {
+				text = append(text, x.Scene.Marks[i].Text, x.Scene.Marks[i].Aside)
+			}
+		}
+	}
+	for i := range d.Blocks {
+		b := &d.Blocks[i]
+		text = append(text, b.Heading, b.Text, b.Caution)
+		for _, f := range b.Facts {
+			text = append(text, f.Name, f.Value)
+		}
+		if b.Table != nil {
+			text = append(text, b.Table.Caption)
+			for _, c := range b.Table.Cols {
+				text = append(text, c.Head)
+			}
+			for _, r := range b.Table.Rows {
+				for _, c := range r {
+					text = append(text, c.Text)
+				}
+			}
+		}
+		drawn(b.Drawing)
+		drawn(b.Beside)
+	}
+	for i := range d.Figures {
+		f := &d.Figures[i]
+		text = append(text, f.Name, f.Of, f.Inputs, f.Method, f.Formula, f.Source, f.Missing)
+	}
+	return slices.ContainsFunc(text, func(s string) bool { return !plot.Printable(s) })
 }
 
 // Moment writes a time in the report's zone.
@@ -110,10 +152,7 @@ func (p *printer) rule(y, width float64, colour int) {
 func (p *printer) header() {
 	p.face(false, sizeFine, inkSecond)
 	p.doc.SetXY(marginLeft, 10)
-	left := p.d.Origin.Plant
-	if left == "" {
-		left = p.d.Origin.Site
-	}
+	left := p.d.Origin.PlantWords()
 	p.doc.CellFormat(textWide/4, 5, plot.PDFText(left), "", 0, "L", false, 0, "")
 	p.doc.CellFormat(textWide*3/4, 5, plot.PDFText(p.cut(p.d.Title, textWide*3/4-2)), "", 0, "R", false, 0, "")
 	p.rule(16, .2, inkRule)
@@ -196,6 +235,7 @@ func (p *printer) text(s string, size, line float64, strong bool, colour int, wi
 func (p *printer) gap(mm float64) { p.doc.SetY(p.doc.GetY() + mm) }
 
 func (p *printer) opening() {
+	o := &p.d.Origin
 	p.text(p.d.Title, sizeBody, lineBody, false, inkSecond, textWide)
 	p.gap(2)
 	p.text(p.d.Statement, sizeSay, lineSay, true, inkMain, textWide*.94)
@@ -204,36 +244,57 @@ func (p *printer) opening() {
 		p.text(s, sizeBody+.5, lineBody+.3, false, inkMain, textWide*.94)
 		p.gap(1.5)
 	}
-	for _, s := range p.d.Cautions {
-		p.caution(s)
+	issued := "Issued by " + o.IssuedBy + ", " + p.d.Moment(o.IssuedAt) + ", at " + o.PlantWords() + "."
+	if o.Data != "" {
+		issued += " From " + strings.TrimSuffix(o.Data, ".") + "."
 	}
+	if p.d.unprinted() {
+		issued += " " + unprintedSays
+	}
+	p.text(issued, sizeFine+.5, lineFine+.3, false, inkSecond, textWide)
+	p.caution(p.d.Cautions...)
 }
 
-// heading opens a part; it stays with what follows.
-func (p *printer) heading(s string) {
-	p.gap(5)
-	p.room(lineHead + 24)
+// pageHigh is the height of a page's text.
+const pageHigh = sheetHigh - marginTop - marginBottom
+
+// heading opens a part; it stays with so much of what follows.
+func (p *printer) heading(s string, follows float64) {
+	p.face(true, sizeHead, inkMain)
+	high := float64(len(p.lines(s, textWide)))*lineHead + 2.5
+	p.room(min(5+high+follows, pageHigh))
+	if p.doc.GetY() > marginTop+1 {
+		p.gap(5)
+	}
 	p.rule(p.doc.GetY(), .25, inkMain)
 	p.gap(1.5)
 	p.text(s, sizeHead, lineHead, true, inkMain, textWide)
 	p.gap(1)
 }
 
-func (p *printer) caution(s string) {
+// caution writes cautions between two rules.
+func (p *printer) caution(says ...string) {
+	if len(says) == 0 {
+		return
+	}
+	const name = 18.0
 	p.gap(1.5)
 	p.face(false, sizeBody, inkMain)
-	lines := p.lines(s, textWide-14)
+	var lines []string
+	for _, s := range says {
+		lines = append(lines, p.lines(s, textWide-name)...)
+	}
 	p.room(float64(len(lines))*lineBody + 4)
 	y := p.doc.GetY()
 	p.rule(y, .6, 0xE69F00)
 	p.doc.SetY(y + 1.5)
 	p.face(true, sizeBody, inkMain)
 	p.doc.SetX(marginLeft)
-	p.doc.CellFormat(14, lineBody, "Mind", "", 0, "L", false, 0, "")
+	p.doc.CellFormat(name, lineBody, "Caution", "", 0, "L", false, 0, "")
 	p.face(false, sizeBody, inkMain)
 	for _, l := range lines {
-		p.doc.SetX(marginLeft + 14)
-		p.doc.CellFormat(textWide-14, lineBody, l, "", 1, "L", false, 0, "")
+		p.doc.SetX(marginLeft + name)
+		p.doc.CellFormat(textWide-name, lineBody, l, "", 1, "L", false, 0, "")
 	}
 	p.gap(1)
 	p.rule(p.doc.GetY(), .2, 0xE69F00)
@@ -244,11 +305,21 @@ func (p *printer) block(b *Block) {
 	if b.Break {
 		p.doc.AddPage()
 	}
+	drawn := 0.0
+	if b.Drawing != nil && b.Drawing.Scene != nil {
+		drawn = p.drawingHigh(b.Drawing, b.Beside)
+	}
 	if b.Heading != "" {
-		if b.Drawing != nil && b.Drawing.Scene != nil { // a heading stays with its drawing
-			p.room(min(textWide*b.Drawing.Scene.Height/b.Drawing.Scene.Width+3*lineHead+3*lineFine, sheetHigh-marginTop-marginBottom))
+		// A heading stays with its text and its drawing, or with the first rows of its table.
+		follows := 3 * lineBody
+		if b.Text != "" {
+			p.face(false, sizeBody, inkMain)
+			follows = float64(len(p.lines(b.Text, textWide)))*lineBody + 1.5
 		}
-		p.heading(b.Heading)
+		if b.Table != nil {
+			follows += p.tableLeast(b.Table)
+		}
+		p.heading(b.Heading, follows+drawn)
 	}
 	if b.Text != "" {
 		p.text(b.Text, sizeBody, lineBody, false, inkMain, textWide)
@@ -263,8 +334,8 @@ func (p *printer) block(b *Block) {
 	if b.Table != nil {
 		p.table(b.Table)
 	}
-	if b.Drawing != nil && b.Drawing.Scene != nil {
-		p.drawing(b.Drawing)
+	if drawn > 0 {
+		p.drawings(b.Drawing, b.Beside)
 	}
 }
 
@@ -289,30 +360,65 @@ func (p *printer) facts(facts []Fact) {
 	p.gap(1.5)
 }
 
-func (p *printer) drawing(d *Drawing) {
-	high := textWide * d.Scene.Height / d.Scene.Width
-	wide := textWide
-	if most := sheetHigh - marginTop - marginBottom - 12; high > most {
-		wide, high = textWide*most/high, most
-	}
+const besideGap = 6.0 // between two drawings, mm
+
+// drawingSize is the size at which a drawing is printed; one that is higher than a page is made smaller.
+func (p *printer) drawingSize(d *Drawing, wide float64) (w, h float64, caption []string) {
 	p.face(false, sizeFine, inkSecond)
-	caption := p.lines(d.Caption, textWide)
-	p.room(high + float64(len(caption))*lineFine + 2)
-	y := p.doc.GetY()
-	d.Scene.PDF(p.doc, marginLeft, y, wide)
-	p.doc.SetY(y) // words in a drawing move the place of the text
-	p.gap(high + 1)
 	if d.Caption != "" {
-		p.text(d.Caption, sizeFine, lineFine, false, inkSecond, textWide)
+		caption = p.lines(d.Caption, wide)
 	}
-	p.gap(2)
+	w, h = wide, wide*d.Scene.Height/d.Scene.Width
+	if room := pageHigh - float64(len(caption))*lineFine - 4; h > room {
+		w, h = wide*room/h, room
+	}
+	return w, h, caption
+}
+
+// drawingHigh is the height of a drawing, or of two side by side, with captions.
+func (p *printer) drawingHigh(d, beside *Drawing) float64 {
+	wide := textWide
+	if beside != nil {
+		wide = (textWide - besideGap) / 2
+	}
+	high := 0.0
+	for _, x := range []*Drawing{d, beside} {
+		if x != nil {
+			_, h, caption := p.drawingSize(x, wide)
+			high = max(high, h+1+float64(len(caption))*lineFine)
+		}
+	}
+	return high + 2
+}
+
+func (p *printer) drawings(d, beside *Drawing) {
+	high := p.drawingHigh(d, beside)
+	p.room(high)
+	y, x, wide := p.doc.GetY(), marginLeft, textWide
+	if beside != nil {
+		wide = (textWide - besideGap) / 2
+	}
+	for _, one := range []*Drawing{d, beside} {
+		if one == nil {
+			continue
+		}
+		w, h, caption := p.drawingSize(one, wide)
+		one.Scene.PDF(p.doc, x, y, w)
+		p.face(false, sizeFine, inkSecond)
+		for i, l := range caption {
+			p.doc.SetXY(x, y+h+1+float64(i)*lineFine)
+			p.doc.CellFormat(wide, lineFine, l, "", 0, "L", false, 0, "")
+		}
+		x += wide + besideGap
+	}
+	p.doc.SetXY(marginLeft, y+high)
 }
 
 // origin says who issued the report, when, from which data, and how to know it again.
 func (p *printer) origin() {
 	o := &p.d.Origin
-	p.heading("What this report is")
-	facts := []Fact{{"Issued by", o.IssuedBy}, {"Issued at", p.d.Moment(o.IssuedAt)}}
+	p.heading("What this report is", 6*lineBody)
+	facts := []Fact{{"Issued by", o.IssuedBy}, {"Issued at", p.d.Moment(o.IssuedAt)}, {"Plant", o.PlantWords()}}
 	if period, ok := PeriodFact(p.d.Kind, o.From, o.To, p.d.Moment); ok {
 		facts = append(facts, period)
 	}
@@ -325,79 +431,3 @@ func (p *printer) origin() {
 	facts = append(facts, Fact{"Software", "Sagwatch " + o.Version}, Fact{"Digest of the data", hex.EncodeToString(o.InputsDigest[:]) + " (SHA-256 of the stored inputs). The service that issued this report knows it by this digest, and the file by its own."})
 	p.facts(facts)
 }
-
-// appendix explains each figure.
-func (p *printer) appendix() {
-	if len(p.d.Figures) == 0 {
-		return
-	}
-	p.heading("Where each figure comes from")
-	for i := range p.d.Figures {
-		f := &p.d.Figures[i]
-		p.room(3 * lineFine)
-		name := f.Name
-		if f.Of != "" {
-			name += ", " + f.Of
-		}
-		p.text(name+": "+f.Text(), sizeTable, lineTable, true, inkMain, textWide)
-		var parts []string
-		for _, part := range []struct{ name, text string }{{"Formula", f.Formula}, {"With", f.Inputs}, {"Interval", f.Method}, {"Source", f.Source}} {
-			if part.text != "" {
-				parts = append(parts, part.name+": "+strings.TrimSuffix(part.text, ".")+".")
-			}
-		}
-		p.text(strings.Join(parts, " "), sizeFine, lineFine, false, inkSecond, textWide)
-		p.gap(1)
-	}
-}
-
-// Text writes the figure with its unit and interval: "1.44 (95 %: 1.41 to 1.47)".
-func (f *Figure) Text() string {
-	if !f.Value.Has() {
-		if f.Missing != "" {
-			return "not given: " + f.Missing
-		}
-		return "not given"
-	}
-	unit := ui.UnitName(f.Unit)
-	if f.Unit == "1" {
-		unit = ""
-	}
-	value := f.Show()
-	if f.vanishes(f.Value) && !(f.Lower < 0) && !strings.HasPrefix(value, "below") {
-		value = "below " + least(f.Decimals)
-	}
-	s := ui.WithUnit(value, unit)
-	level := ""
-	if f.Level > 0 {
-		level = ui.Number(100*f.Level, 0) + ui.NoBreak + "%: "
-	}
-	switch {
-	case f.Lower.Has() && f.Upper.Has():
-		both := f.Doubt()
-		if both == "" {
-			both = ui.Number(float64(f.Lower), f.Decimals) + " to " + ui.Number(float64(f.Upper), f.Decimals)
-		}
-		if f.Lower >= 0 && f.vanishes(f.Upper) && f.Unit != "ppm" { // for rates Doubt sees to it, with decimals of its own
-			both = "below " + least(f.Decimals)
-		}
-		s += " (" + level + both + ")"
-	case f.Lower.Has():
-		s += " (" + level + "at least " + ui.Number(float64(f.Lower), f.Decimals) + ")"
-	case f.Upper.Has():
-		upper := ui.Number(float64(f.Upper), f.Decimals)
-		if f.vanishes(f.Upper) {
-			upper = least(f.Decimals)
-		}
-		s += " (" + level + "at most " + upper + ")"
-	}
-	return s
-}
-
-// vanishes is true of a positive number that would be written as nought at the figure's decimals: "p 0.0000" is never what was found.
-func (f *Figure) vanishes(n Number) bool {
-	return n.Has() && n > 0 && float64(n) < 0.5*math.Pow10(-f.Decimals)
-}
-
-// least is the smallest number that can be written with so many decimals.
-func least(decimals int) string { return ui.Number(math.Pow10(-decimals), decimals) }

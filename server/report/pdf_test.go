@@ -7,6 +7,7 @@ import (
 	"os"
 	"os/exec"
 	"path/filepath"
+	"strconv"
 	"strings"
 	"testing"
 	"time"
@@ -91,12 +92,79 @@ func TestFigureIsNeverNoughtByRounding(t *testing.T) {
 		{"0.0001", report.Figure{Name: "p", Unit: "1", Value: 6e-5, Lower: none, Upper: none, Decimals: 4}},
 		{"0.0000", report.Figure{Name: "p", Unit: "1", Value: 0, Lower: none, Upper: none, Decimals: 4}},
 		{"below 1 (95 %: below 1)", report.Figure{Name: "n", Unit: "1", Value: .2, Lower: 0, Upper: .4, Level: .95}},
-		{"below 0.01 mm (95 %: 0.00 to 0.03)", report.Figure{Name: "u", Unit: "mm", Value: .004, Lower: 0, Upper: .03, Level: .95, Decimals: 2}},
+		{"below 0.01 mm (95 %: 0 to 0.03)", report.Figure{Name: "u", Unit: "mm", Value: .004, Lower: 0, Upper: .03, Level: .95, Decimals: 2}},
 		{"0.00 mm (95 %: \u22120.02 to 0.03)", report.Figure{Name: "bias", Unit: "mm", Value: .004, Lower: -.02, Upper: .03, Level: .95, Decimals: 2}}, // of either sign
+		{"0.0016 mm (95 %: 0 or more, without an upper limit)", report.Figure{Name: "sd", Unit: "mm", Value: .0016, Lower: 0, Upper: 1953717301841.1348, Level: .95, Decimals: 4}},
+		{"0.024 mm (95 %: 0.0004 to 0.120)", report.Figure{Name: "sd", Unit: "mm", Value: .024, Lower: .0004, Upper: .12, Level: .95, Decimals: 3}},
+		{"0.024 mm (95 %: below 0.001 to 0.120)", report.Figure{Name: "sd", Unit: "mm", Value: .024, Lower: 1e-280, Upper: .12, Level: .95, Decimals: 3}},
+		{"12 ppm (95 %: 0.020 to 39 726)", report.Figure{Name: "Beyond", Unit: "ppm", Value: 12, Lower: .02, Upper: 39726, Level: .95}},
 		{"below 0.01 (95 %: at most 0.01)", report.Figure{Name: "u", Unit: "1", Value: .001, Lower: none, Upper: .002, Level: .95, Decimals: 2}},
 	} {
 		require.Equal(t, c.want, plainSpaces(c.f.Text()))
 	}
+}
+
+// A table that is longer than a page goes on with its heads, a short one is not broken, and what repeats is written again at the head of
+// a page; characters without a glyph are printed as their numbers, and the document says so.
+func TestPDFOfTablesAndScripts(t *testing.T) {
+	t.Parallel()
+	d := invented()
+	plainText := pdfText(t, must(d.PDF()))
+	require.NotContains(t, plainText, "U+9418", "nothing is said where nothing is lacking")
+	long := &report.Table{Caption: "Long", Cols: []report.Col{{Head: "Which figure", Once: true}, {Head: "Number", Right: true}}}
+	for i := range 130 {
+		long.Rows = append(long.Rows, []report.Cell{{Text: "Ppk of every mould"}, {Text: strconv.Itoa(i)}})
+	}
+	d.Blocks = []report.Block{{Heading: "Цех 鐘", Text: "Клеймо"}, {Table: long}}
+	d.Figures = nil
+	pages := strings.Split(pdfText(t, must(d.PDF())), "\f")
+	text := strings.Join(pages, "\n")
+	require.Contains(t, text, "[U+9418]")
+	require.Contains(t, text, "Characters that the printed face lacks")
+	seen := 0
+	for _, p := range pages {
+		if strings.Contains(p, "Number") {
+			require.Equal(t, 1, strings.Count(p, "Ppk of every mould"), "once on each page")
+			seen++
+		}
+	}
+	require.GreaterOrEqual(t, seen, 3)
+	for i := range 130 {
+		require.Regexp(t, `(?m)\s`+strconv.Itoa(i)+`$`, text)
+	}
+}
+
+// The appendix states each formula once, and every figure leads to its own.
+func TestAppendixStatesEachFormulaOnce(t *testing.T) {
+	t.Parallel()
+	d := invented()
+	d.Figures = d.Figures[:0]
+	for i := range 11 {
+		d.Figures = append(d.Figures, report.Figure{ID: "ppk." + strconv.Itoa(i), Name: "Ppk", Of: "radius, mould " + strconv.Itoa(i), Unit: "1", Value: report.Number(1 + i/5), Lower: report.None, Upper: report.None, Decimals: 2, Formula: "F", Inputs: "8 values", Source: "S"},
+			report.Figure{ID: "cp." + strconv.Itoa(i), Name: "Cp", Of: "radius, mould " + strconv.Itoa(i), Unit: "1", Value: report.Number(i), Lower: report.None, Upper: report.None, Formula: "G", Inputs: "8 values", Source: "S"})
+	}
+	groups, notes := d.Appendix()
+	require.Equal(t, []report.Note{{Formula: "F", Source: "S"}, {Formula: "G", Source: "S"}}, notes)
+	require.Len(t, groups, 1)
+	require.Equal(t, "radius", groups[0].Of)
+	found := map[string]int{}
+	for _, r := range groups[0].Rows {
+		for _, id := range r.IDs {
+			found[id]++
+			require.Equal(t, strings.HasPrefix(id, "ppk"), notes[r.Note-1].Formula == "F", id)
+		}
+	}
+	require.Len(t, found, 22)
+	require.Equal(t, "mould 0, 1, 2, 3, 4", groups[0].Rows[0].Of, "equal lines are one")
+	text := pdfText(t, must(d.PDF()))
+	require.Equal(t, 1, strings.Count(text, "Formula: F."))
+}
+
+func must(b []byte, err error) []byte {
+	if err != nil {
+		panic(err)
+	}
+	return b
 }
 
 func TestNumbersSurviveJSON(t *testing.T) {

@@ -8,6 +8,7 @@ const cellGap = 3.0 // between columns, mm
 func (p *printer) widths(t *Table) []float64 {
 	need := make([]float64, len(t.Cols))
 	sum := 0.0
+	size, _ := p.sizes()
 	for i, c := range t.Cols {
 		if c.Wide > 0 {
 			need[i] = c.Wide * textWide
@@ -16,7 +17,7 @@ func (p *printer) widths(t *Table) []float64 {
 			need[i] = p.doc.GetStringWidth(plot.PDFText(c.Head))
 			for _, r := range t.Rows {
 				if i < len(r) {
-					p.face(r[i].Strong, sizeTable, inkMain)
+					p.face(r[i].Strong, size, inkMain)
 					need[i] = max(need[i], p.doc.GetStringWidth(plot.PDFText(r[i].Text)))
 				}
 			}
@@ -55,11 +56,68 @@ func (p *printer) widths(t *Table) []float64 {
 	return need
 }
 
+// sizes are those of a table's rows: the appendix is in fine print.
+func (p *printer) sizes() (size, line float64) {
+	if p.fine {
+		return sizeFine, lineFine
+	}
+	return sizeTable, lineTable
+}
+
+// keep is how many rows a table keeps together: a shorter one is not broken, a longer one leaves so many on either page.
+const keep = 3
+
+// cells breaks a row into lines; most is how many the longest has.
+func (p *printer) cells(t *Table, wide []float64, r []Cell) (cells [][]string, most int) {
+	size, _ := p.sizes()
+	cells, most = make([][]string, len(t.Cols)), 1
+	for i := range t.Cols {
+		if i < len(r) {
+			p.face(r[i].Strong, size, inkMain)
+			cells[i] = p.lines(r[i].Text, wide[i]-cellGap)
+			most = max(most, len(cells[i]))
+		}
+	}
+	return cells, most
+}
+
+// tableHead is the height of a table's caption and heads.
+func (p *printer) tableHead(t *Table, wide []float64) float64 {
+	high := 1.5
+	if t.Caption != "" {
+		p.face(false, sizeFine, inkSecond)
+		high += float64(len(p.lines(t.Caption, textWide)))*lineFine + .5
+	}
+	p.face(true, sizeFine, inkSecond)
+	lines := 1
+	for i, c := range t.Cols {
+		lines = max(lines, len(p.lines(c.Head, wide[i]-cellGap)))
+	}
+	return high + float64(lines)*lineFine
+}
+
+// tableLeast is the height that a table needs to begin on a page: all of a short one, the first rows of a long one.
+func (p *printer) tableLeast(t *Table) float64 {
+	wide := p.widths(t)
+	_, line := p.sizes()
+	high := p.tableHead(t, wide)
+	rows := t.Rows
+	if len(rows) > 4*keep {
+		rows = rows[:keep]
+	}
+	for _, r := range rows {
+		_, n := p.cells(t, wide, r)
+		high += float64(n)*line + .5
+	}
+	return min(high, pageHigh)
+}
+
 func (p *printer) table(t *Table) {
 	wide := p.widths(t)
+	size, line := p.sizes()
+	p.room(p.tableLeast(t))
 	if t.Caption != "" {
-		p.room(lineBody + 3*lineTable)
-		p.text(t.Caption, sizeFine, lineFine, false, inkSecond, textWide)
+		p.text(t.Caption, sizeFine, lineFine, p.fine, inkSecond, textWide)
 		p.gap(.5)
 	}
 	head := func() {
@@ -72,23 +130,46 @@ func (p *printer) table(t *Table) {
 		p.rule(p.doc.GetY()+.4, .2, inkRule)
 		p.gap(1)
 	}
-	p.room(2*lineFine + 2*lineTable)
 	head()
-	for _, r := range t.Rows {
-		cells := make([][]string, len(t.Cols))
-		most := 1
-		for i := range t.Cols {
-			if i < len(r) {
-				p.face(r[i].Strong, sizeTable, inkMain)
-				cells[i] = p.lines(r[i].Text, wide[i]-cellGap)
-				most = max(most, len(cells[i]))
+	begins := true // a row that begins a table or a page repeats nothing
+	for k, r := range t.Rows {
+		cells, n := p.cells(t, wide, r)
+		need := float64(n) * line
+		if left := len(t.Rows) - k; left == keep && len(t.Rows) > 2*keep { // the last rows stay together
+			for _, next := range t.Rows[k+1:] {
+				_, m := p.cells(t, wide, next)
+				need += float64(m)*line + .5
 			}
 		}
-		if p.doc.GetY()+float64(most)*lineTable > sheetHigh-marginBottom {
+		if p.doc.GetY()+need > sheetHigh-marginBottom && need < pageHigh/2 {
 			p.doc.AddPage()
 			head()
+			begins = true
 		}
-		p.row(t, wide, cells, lineTable, func(i int) { p.face(i < len(r) && r[i].Strong, sizeTable, inkMain) })
+		if !begins {
+			for i, c := range t.Cols {
+				if !c.Once || i >= len(r) || i >= len(t.Rows[k-1]) || r[i].Text != t.Rows[k-1][i].Text {
+					break // what stands right of a change is written again
+				}
+				cells[i] = nil
+			}
+		}
+		begins = false
+		for n > int(pageHigh/2/line) { // a cell longer than half a page goes on over pages
+			fit := max(int((sheetHigh-marginBottom-p.doc.GetY())/line), 1)
+			part := make([][]string, len(cells))
+			n = 0
+			for i, c := range cells {
+				part[i], cells[i] = c[:min(fit, len(c))], c[min(fit, len(c)):]
+				n = max(n, len(cells[i]))
+			}
+			p.row(t, wide, part, line, func(i int) { p.face(i < len(r) && r[i].Strong, size, inkMain) })
+			if n > 0 {
+				p.doc.AddPage()
+				head()
+			}
+		}
+		p.row(t, wide, cells, line, func(i int) { p.face(i < len(r) && r[i].Strong, size, inkMain) })
 		p.gap(.5)
 	}
 	p.gap(2.5)

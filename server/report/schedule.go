@@ -11,6 +11,7 @@ import (
 	"time"
 
 	"sagwatch/server/plant"
+	"sagwatch/server/watch"
 	"sagwatch/spc"
 	"sagwatch/store"
 )
@@ -104,6 +105,11 @@ var gatherers = map[string]func(ctx context.Context, src *Source, query json.Raw
 		if err != nil {
 			return nil, nil, nil, err
 		}
+		for _, p := range in.Presses {
+			if !slices.Contains(in.Behind, p.ID) && src.pending(p.ID) {
+				in.Behind = append(in.Behind, p.ID)
+			}
+		}
 		return &in.Head, in, in.Behind, nil
 	},
 	store.CapabilityReport: func(ctx context.Context, src *Source, query json.RawMessage, period plant.Shift, by string, at time.Time) (*Head, any, []string, error) {
@@ -115,8 +121,18 @@ var gatherers = map[string]func(ctx context.Context, src *Source, query json.Raw
 		if err != nil {
 			return nil, nil, nil, err
 		}
-		return &in.Head, in, nil, nil
+		in.Behind = in.Behind || in.Panels > 0 && src.pending(in.Press)
+		if !in.Behind {
+			return &in.Head, in, nil, nil
+		}
+		return &in.Head, in, []string{in.Press}, nil
 	},
+}
+
+// pending tells whether the charts of a press were told of changes that they have not folded yet, late panels and corrections among them.
+// A report by schedule is about a period that has ended, so it can wait for a moment when there are none.
+func (s *Source) pending(press string) bool {
+	return s.Lags != nil && slices.ContainsFunc(s.Lags(), func(l watch.Lag) bool { return l.Fold == "press/"+press && l.Behind })
 }
 
 // Schedulable tells whether reports of a kind can be issued by schedule.

@@ -35,7 +35,10 @@ func SiteBody(s spc.Site) (json.RawMessage, error) { return json.Marshal(s) }
 
 // String says the change in words.
 func (c Change) String() string {
-	if c.Was == 0 {
+	switch {
+	case c.Was == 0 && len(c.Fields) > 0:
+		return fmt.Sprintf("%s %s changes in %s from what comes with Sagwatch", c.Kind, c.ID, join(c.Fields))
+	case c.Was == 0:
 		return fmt.Sprintf("%s %s is new", c.Kind, c.ID)
 	}
 	return fmt.Sprintf("%s %s changes in %s (revision %d becomes %d)", c.Kind, c.ID, join(c.Fields), c.Was, c.Was+1)
@@ -116,6 +119,16 @@ func (p *Plant) ChangesAt(site string, c *plant.Catalogue, at time.Time) ([]Chan
 			return nil, err
 		}
 	}
+	for _, v := range p.Causes {
+		if err := add(plant.KindCause, v.ID, v); err != nil {
+			return nil, err
+		}
+	}
+	for _, v := range p.Actions {
+		if err := add(plant.KindAction, v.ID, v); err != nil {
+			return nil, err
+		}
+	}
 	return out, nil
 }
 
@@ -170,6 +183,7 @@ func (p *Plant) Check(c *plant.Catalogue) error {
 		}
 	}
 	p.checkCastings(presses, bad)
+	p.checkCauses(c, bad)
 	for _, ch := range p.Charts {
 		if ch.Press == "" && ch.Gauge == "" {
 			bad("chart", ch.ID, "name a press or a gauge")
@@ -188,6 +202,7 @@ func (p *Plant) Check(c *plant.Catalogue) error {
 			bad("chart", ch.ID, "a press's chart names its product")
 		}
 		_, computed := spc.ComputedByName(ch.Characteristic)
+		computed = computed || ch.Kind.OfCounts() // whose characteristic is the name of a count
 		own := slices.ContainsFunc(product.Characteristics, func(x spc.Characteristic) bool { return x.Name == ch.Characteristic })
 		shape := ch.Kind == spc.TSquared || ch.Kind == spc.MEWMA // which the fold looks at itself
 		if ch.Characteristic != "" && !shape && !computed && !own && (ch.Product == "" || ok) && ch.Kind.WorkedOut() {

@@ -11,7 +11,7 @@ var ruleKeys = []string{"beyond-limits", "run-one-side", "trend", "alternating",
 
 func readChart(n node) spc.Chart {
 	f := n.object("id", "press", "gauge", "product", "characteristic", "kind", "by", "subgroup", "limits", "ewma", "cusum",
-		"rules", "baseline", "retired")
+		"rules", "baseline", "adjusted", "retired")
 	c := spc.Chart{Limits: spc.LimitRule{K: 3}, Rules: []spc.RuleSetting{{Key: "beyond-limits"}}}
 	if v, ok := n.required(f, "id"); ok {
 		c.ID = v.id()
@@ -27,14 +27,15 @@ func readChart(n node) spc.Chart {
 	}
 	if v, ok := f["kind"]; ok {
 		c.Kind = oneOf(v, spc.ChartKinds...)
-		if c.Kind != "" && !c.Kind.WorkedOut() {
-			v.note("chart %s: kind %s is kept as defined, but this release does not work it out yet", c.ID, c.Kind)
-		}
 	} else {
 		n.bad("kind is missing")
 	}
 	if v, ok := f["characteristic"]; ok {
-		c.Characteristic = v.id()
+		if c.Kind.OfCounts() {
+			c.Characteristic = v.text() // the name of a count
+		} else {
+			c.Characteristic = v.id()
+		}
 	} else if c.Kind == spc.TSquared || c.Kind == spc.MEWMA {
 		c.Characteristic = monitor.Shape
 	} else {
@@ -60,6 +61,9 @@ func readChart(n node) spc.Chart {
 	}
 	if v, ok := f["rules"]; ok {
 		c.Rules = readRules(v)
+	}
+	if v, ok := f["adjusted"]; ok {
+		c.Adjusted = v.boolean()
 	}
 	if v, ok := f["retired"]; ok {
 		c.Retired = v.boolean()

@@ -30,10 +30,21 @@ func Export(site string, c *plant.Catalogue) ([]byte, error) {
 	for _, ch := range c.Charts() {
 		charts = append(charts, exportChart(*ch))
 	}
+	var causes, actions []yaml.MapSlice
+	for _, x := range c.Causes() {
+		if c.Own(plant.KindCause, x.ID) {
+			causes = append(causes, exportCause(*x))
+		}
+	}
+	for _, x := range c.Actions() {
+		if c.Own(plant.KindAction, x.ID) {
+			actions = append(actions, exportAction(*x))
+		}
+	}
 	for _, part := range []struct {
 		key  string
 		list []yaml.MapSlice
-	}{{"products", products}, {"presses", presses}, {"gauges", gauges}, {"charts", charts}} {
+	}{{"products", products}, {"presses", presses}, {"gauges", gauges}, {"charts", charts}, {"causes", causes}, {"actions", actions}} {
 		if len(part.list) > 0 {
 			top = append(top, yaml.MapItem{Key: part.key, Value: part.list})
 		}
@@ -238,6 +249,7 @@ func exportChart(c spc.Chart) yaml.MapSlice {
 	}
 	b.put("rules", rules)
 	b.when(c.Baseline != 0, "baseline", c.Baseline)
+	b.when(c.Adjusted, "adjusted", true)
 	b.when(c.Retired, "retired", true)
 	return yaml.MapSlice(b)
 }

@@ -19,6 +19,8 @@ type Plant struct {
 	Presses  []spc.Press
 	Gauges   []spc.Gauge
 	Charts   []spc.Chart
+	Causes   []spc.Cause
+	Actions  []spc.Action
 	// Notes are things done on reading that the person should know (a mirrored gauge, a chart kind not worked out yet).
 	Notes []string
 	lines map[string]int // kind and id -> line, for checks across objects
@@ -33,7 +35,7 @@ func Read(data []byte) (*Plant, error) {
 		return nil, err
 	}
 	p := &Plant{lines: map[string]int{}, root: root}
-	top := root.object("site", "time_zone", "shifts", "products", "presses", "gauges", "charts")
+	top := root.object("site", "time_zone", "shifts", "products", "presses", "gauges", "charts", "causes", "actions")
 	if n, ok := top["site"]; ok {
 		p.SiteID = n.id()
 	}
@@ -57,6 +59,12 @@ func Read(data []byte) (*Plant, error) {
 	}
 	if n, ok := top["charts"]; ok {
 		p.Charts = readAll(p, n, "chart", readChart, func(v spc.Chart) string { return v.ID })
+	}
+	if n, ok := top["causes"]; ok {
+		p.Causes = readAll(p, n, "cause", readCause, func(v spc.Cause) string { return v.ID })
+	}
+	if n, ok := top["actions"]; ok {
+		p.Actions = readAll(p, n, "action", readAction, func(v spc.Action) string { return v.ID })
 	}
 	p.Notes = root.f.notes
 	if len(root.f.problems) > 0 {

@@ -379,7 +379,7 @@ func (k *keeper) sinceCheckpoint(n int) bool {
 
 func observation(o *store.Obs) monitor.Observation {
 	return monitor.Observation{Key: o.Key, Measurement: o.Measurement, Press: o.Press, Product: o.Product, Mould: o.Mould, Lane: o.Lane,
-		Cycle: o.Cycle, Excluded: o.Excluded, Values: o.Values, Characteristics: o.Characteristics}
+		Cycle: o.Cycle, Excluded: o.Excluded, Values: o.Values, Characteristics: o.Characteristics, Counts: o.Counts}
 }
 
 // reconcile compares what is known with what a re-fold from a line time found: a signal that it should have found again and

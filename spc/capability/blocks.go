@@ -77,6 +77,9 @@ func BootstrapGroups(blocks [][]Group, spec Spec, confidence float64, o fit.Resa
 		}
 		if i, err := Normal(mean, sd, spec); err == nil {
 			row[colC], row[colCL], row[colCU], row[colCK], row[colMean], row[colSD] = i.C, i.CL, i.CU, i.CK, mean, sd
+			if c, err := Cpm(mean, sd, spec); err == nil {
+				row[colCpm] = c
+			}
 			row[colOutside] = dist.NormalTail((mean-lower)/sd) + dist.NormalTail((upper-mean)/sd)
 		}
 		return row
@@ -94,22 +97,8 @@ func BootstrapGroups(blocks [][]Group, spec Spec, confidence float64, o fit.Resa
 		}
 	})
 	limits := func(all [][]float64) Resampled {
-		out := Resampled{Resamples: number, Blocks: len(list)}
-		for _, f := range []struct {
-			to     *Interval
-			column int
-		}{{&out.C, colC}, {&out.CL, colCL}, {&out.CU, colCU}, {&out.CK, colCK}, {&out.Outside, colOutside}, {&out.Mean, colMean}, {&out.SD, colSD}} {
-			lo, hi, _, ok := fit.PercentileLimits(all, f.column, confidence)
-			if !ok {
-				lo, hi = math.NaN(), math.NaN()
-			}
-			*f.to = Interval{lo, hi, confidence, "resampling of whole blocks", nil}
-		}
-		if len(list) < 25 { // common practice, no source
-			w := refusal.Small("blocks", len(list), 25)
-			w.Detail = "With so few the interval is too narrow."
-			out.Warnings = append(out.Warnings, w)
-		}
+		out := Resampled{Blocks: len(list)}
+		out.fill(all, confidence)
 		return out
 	}
 	overall = limits(over)

@@ -1,6 +1,7 @@
 package capability
 
 import (
+	"fmt"
 	"math"
 	"slices"
 
@@ -22,6 +23,7 @@ const (
 // Resampled are indices and the fraction outside with limits from resampling.
 type Resampled struct {
 	C, CL, CU, CK Interval // NaN where the specification does not allow the index
+	Cpm           Interval // about the target (see Cpm), NaN where the specification does not allow it
 	Outside       Interval // of the total fraction
 	Mean, SD      Interval
 	Resamples     int
@@ -38,8 +40,34 @@ const (
 	colOutside
 	colMean
 	colSD
+	colCpm
 	cols
 )
+
+// fill takes the limits from the figures of the resamples.
+func (r *Resampled) fill(all [][]float64, confidence float64) {
+	method := "resampling of single values"
+	if r.Blocks > 0 {
+		method = "resampling of whole blocks"
+	}
+	r.Resamples = len(all)
+	method += fmt.Sprintf(", %d times", len(all))
+	for _, f := range []struct {
+		to     *Interval
+		column int
+	}{{&r.C, colC}, {&r.CL, colCL}, {&r.CU, colCU}, {&r.CK, colCK}, {&r.Outside, colOutside}, {&r.Mean, colMean}, {&r.SD, colSD}, {&r.Cpm, colCpm}} {
+		lo, hi, _, ok := fit.PercentileLimits(all, f.column, confidence)
+		if !ok {
+			lo, hi = math.NaN(), math.NaN()
+		}
+		*f.to = Interval{lo, hi, confidence, method, nil}
+	}
+	if r.Blocks > 0 && r.Blocks < 25 { // common practice, no source
+		w := refusal.Small("blocks", r.Blocks, 25)
+		w.Detail = "With so few the interval is too narrow."
+		r.Warnings = append(r.Warnings, w)
+	}
+}
 
 // Bootstrap gives the limits of indices by resampling whole blocks (shifts), because values of one block resemble each other; without
 // blocks single values are drawn, which is right where neighbours are independent. Limits are those between which the
@@ -81,6 +109,9 @@ func Bootstrap(s *fit.Sample, blocks []fit.Block, spec Spec, by By, family fit.F
 		}
 		mean, sd := s.MeanSDOf(counts)
 		dst[colMean], dst[colSD] = mean, sd
+		if c, err := Cpm(mean, sd, spec); err == nil {
+			dst[colCpm] = c
+		}
 		var i Indices
 		var err error
 		switch by {
@@ -114,28 +145,10 @@ func Bootstrap(s *fit.Sample, blocks []fit.Block, spec Spec, by By, family fit.F
 	if err != nil {
 		return Resampled{}, err
 	}
-	out := Resampled{Resamples: len(all), Blocks: len(blocks)}
-	method := "resampling of single values"
-	if len(blocks) > 0 {
-		method = "resampling of whole blocks"
-	}
-	for _, f := range []struct {
-		to     *Interval
-		column int
-	}{{&out.C, colC}, {&out.CL, colCL}, {&out.CU, colCU}, {&out.CK, colCK}, {&out.Outside, colOutside}, {&out.Mean, colMean}, {&out.SD, colSD}} {
-		lo, hi, _, ok := fit.PercentileLimits(all, f.column, confidence)
-		if !ok {
-			lo, hi = math.NaN(), math.NaN()
-		}
-		*f.to = Interval{lo, hi, confidence, method, nil}
-	}
+	out := Resampled{Blocks: len(blocks)}
+	out.fill(all, confidence)
 	if math.IsNaN(out.CK.Lower) {
 		return Resampled{}, refusal.Unsolved("most resamples give no index: their values hardly vary beside their own size or beside the limits, or the family cannot be fitted to them")
-	}
-	if len(blocks) > 0 && len(blocks) < 25 { // common practice, no source
-		w := refusal.Small("blocks", len(blocks), 25)
-		w.Detail = "With so few the interval is too narrow."
-		out.Warnings = append(out.Warnings, w)
 	}
 	if by == ByPercentiles && n < EnoughForPercentiles {
 		out.Warnings = append(out.Warnings, refusal.Small("values", int(n), EnoughForPercentiles))

@@ -114,6 +114,14 @@ func Percentile(d fit.Distribution, s Spec) (Indices, error) {
 	return s.percentiles(d.Quantile(fit.OuterTail), d.Quantile(0.5), d.QuantileUpper(fit.OuterTail))
 }
 
+// PercentileIndices is Percentile with the percentiles 0.135 %, 50 % and 99.865 % known: those of the values themselves, say, by Order.
+func PercentileIndices(low, half, high float64, s Spec) (Indices, error) {
+	if err := s.Check(); err != nil {
+		return Indices{}, err
+	}
+	return s.percentiles(low, half, high)
+}
+
 func (s Spec) percentiles(low, half, high float64) (Indices, error) {
 	if err := refusal.Finite("percentiles", []float64{low, half, high}); err != nil {
 		return Indices{}, err

@@ -362,7 +362,11 @@ func TestChoose(t *testing.T) {
 		require.LessOrEqual(t, c.Fitted[i-1].AIC, c.Fitted[i].AIC)
 	}
 	require.Len(t, fit.Allowed(fit.Form), len(c.Fitted)+len(c.Refused))
-	require.NotContains(t, fit.Allowed(fit.Form), fit.Normal)
+	for _, k := range []fit.Kind{fit.Measured, fit.Form, fit.Maximum} {
+		require.ElementsMatch(t, fit.Families, fit.Allowed(k), "any may be taken on purpose")
+		require.Subset(t, fit.Allowed(k)[:len(fit.Defaults(k))], fit.Defaults(k), "the usual ones are offered first")
+		require.Equal(t, k == fit.Measured, slices.Contains(fit.Defaults(k), fit.Normal))
+	}
 
 	c, err = fit.Choose(s, fit.Form, nil)
 	require.NoError(t, err)
@@ -370,8 +374,11 @@ func TestChoose(t *testing.T) {
 	c, err = fit.Choose(s, fit.Measured, nil)
 	require.NoError(t, err)
 	require.Equal(t, fit.Normal, c.Best.Family())
+	c, err = fit.Choose(s, fit.Maximum, nil)
+	require.NoError(t, err)
+	require.Equal(t, fit.LargestExtreme, c.Best.Family())
 	_, err = fit.Choose(s, fit.Form, []fit.Family{fit.Normal})
-	refused(t, err, refusal.Mismatch, "never normally distributed")
+	refused(t, err, refusal.Mismatch, "not normally distributed")
 	_, err = fit.Choose(s, fit.Form, []fit.Family{})
 	refused(t, err, refusal.TooFew, "families")
 }

@@ -4,6 +4,7 @@ import (
 	"errors"
 	"fmt"
 	"math"
+	"slices"
 
 	"sagwatch/spc/refusal"
 )
@@ -239,26 +240,41 @@ type Kind string
 // Kinds of characteristics.
 const (
 	Measured Kind = "measured" // may lie on either side of its target: radius, thickness
-	Form     Kind = "form"     // never below zero, zero is best: form error, rms, greatest deviation
+	Form     Kind = "form"     // never below zero, zero is best: form error, rms
+	Maximum  Kind = "maximum"  // as Form, and the greatest of many points: greatest deviation, peak to valley
 )
 
 // Defaults are the families of which Choose takes the best unless told otherwise: the normal distribution for measured
-// characteristics, for form errors the folded normal and the largest-extreme-value distribution, never the normal.
+// characteristics; for form errors the folded normal and the largest-extreme-value distribution; for the greatest of many
+// points the largest-extreme-value distribution. Never the normal for either.
 //
 // Source: ISO 22514-2 (models of form and position characteristics); from memory.
 func Defaults(k Kind) []Family {
-	if k == Form {
+	switch k {
+	case Form:
 		return []Family{FoldedNormal, LargestExtreme}
+	case Maximum:
+		return []Family{LargestExtreme}
 	}
 	return []Family{Normal}
 }
 
-// Allowed are all families that may describe the kind.
+// Allowed are all families in the order in which they suit the kind: those that may describe it by its nature first. Any of the
+// others may still be right, as a normal distribution is for form errors far from zero; who takes one says why.
 func Allowed(k Kind) []Family {
-	if k == Form {
-		return []Family{FoldedNormal, Rayleigh, Lognormal, Weibull, Gamma, LargestExtreme, JohnsonSB, JohnsonSU}
+	first := []Family{Normal, Lognormal, Weibull, Gamma, LargestExtreme, Lognormal3, JohnsonSB, JohnsonSU}
+	switch k {
+	case Form:
+		first = []Family{FoldedNormal, LargestExtreme, Rayleigh, Lognormal, Weibull, Gamma, JohnsonSB, JohnsonSU}
+	case Maximum:
+		first = []Family{LargestExtreme, FoldedNormal, Rayleigh, Lognormal, Weibull, Gamma, JohnsonSB, JohnsonSU}
 	}
-	return []Family{Normal, Lognormal, Weibull, Gamma, LargestExtreme, Lognormal3, JohnsonSB, JohnsonSU}
+	for _, f := range Families {
+		if !slices.Contains(first, f) {
+			first = append(first, f)
+		}
+	}
+	return first
 }
 
 // Choice is the outcome of Choose.
@@ -268,8 +284,8 @@ type Choice struct {
 	Refused []Refused
 }
 
-// Choose fits families (nil: Defaults(kind)) and takes the one with the least AIC. For a form error the normal family is
-// refused. An error comes only where no family could be fitted: the refusal of the first.
+// Choose fits families (nil: Defaults(kind)) and takes the one with the least AIC. For form errors and maxima the normal family is
+// refused: it must be taken on purpose, by Fit. An error comes only where no family could be fitted: the refusal of the first.
 func Choose(s *Sample, kind Kind, families []Family) (*Choice, error) {
 	if families == nil {
 		families = Defaults(kind)
@@ -278,8 +294,8 @@ func Choose(s *Sample, kind Kind, families []Family) (*Choice, error) {
 	for _, family := range families {
 		var f *Fitted
 		var err error
-		if kind == Form && family == Normal {
-			err = refusal.Shapes("a form error is never normally distributed: it cannot be below zero")
+		if kind != Measured && family == Normal {
+			err = refusal.Shapes("a form error is not normally distributed by its nature: it cannot be below zero")
 		} else {
 			f, err = Fit(s, family)
 		}

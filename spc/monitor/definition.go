@@ -110,6 +110,22 @@ func define(c spc.Chart, cfg Config) (*definition, error) {
 			d.need = max(leastSubgroups, (defaultBaseline+d.Subgroup-1)/d.Subgroup)
 		}
 	}
+	if counted(c.Kind) {
+		if cfg.Press == nil {
+			return nil, bad("counts are of a press's panels; name its press")
+		}
+		if c.Subgroup < 0 || c.Subgroup > 1000 {
+			return nil, bad("subgroup %d; a point holds 1 to 1000 measurements", c.Subgroup)
+		}
+		if c.Baseline == 0 {
+			d.need = leastSubgroups
+		}
+	} else if c.Adjusted {
+		return nil, bad("adjusted is for charts of counts")
+	}
+	if c.Adjusted && c.Kind == spc.IntervalChart {
+		return nil, bad("an interval chart cannot be adjusted")
+	}
 	switch c.By {
 	case "", "press", "gauge":
 	case "mould", "lane":
@@ -120,6 +136,7 @@ func define(c spc.Chart, cfg Config) (*definition, error) {
 		return nil, bad("by %q; a chart is by mould, press, lane or gauge", c.By)
 	}
 	d.computed, d.isComputed = spc.ComputedByName(c.Characteristic)
+	d.isComputed = d.isComputed && !counted(c.Kind)
 	d.log = d.isComputed && Skewed(d.computed)
 
 	var err error

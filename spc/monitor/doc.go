@@ -92,6 +92,15 @@
 // excluded ones left out; the point is that of the last. A phase drops the subgroup that it cuts. A spread beyond its
 // limits is a hit of its own beside the rules. A baseline is as many subgroups as hold 200 panels, at least 25.
 //
+// # Counts
+//
+// Charts of rejects (p, np) and of defects (c, u) take the count of their name that measurements bring: one makes a point, or so many
+// of a stream that follow each other (Chart.Subgroup) do, added up. Each point has the limits of its own number inspected, or of units; one that brings
+// the other form of count makes none. A baseline is 25 points (Chart.Baseline) with at least 10 rejects or defects in them; where those do not come it waits, to four
+// times its length. Meanwhile the level so far guards by the exact test of two rates. Adjusted limits (Laney) follow the variation that the counts
+// really have. An interval chart makes a point of every reject, or of every so many: how many were inspected, or units, since the one before; several rejects of one
+// measurement are taken as evenly spread over it. It has no guard, and no moving range crosses from count to count.
+//
 // # Charts of several terms
 //
 // T2 and the multivariate moving average (t2, mewma) of the shape terms are of single panels by mould, lane or gauge, or of the

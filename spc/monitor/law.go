@@ -18,10 +18,14 @@ type law struct {
 	fixed  bool
 	group  *group // of group charts
 	terms  *terms // of charts of several terms
+	counts *counts
 }
 
 // at is the limits of a point of n panels.
 func (l *law) at(n int) spc.Limits {
+	if l.counts != nil {
+		return l.counts.limits(n)
+	}
 	if by := l.record.LimitsByN; n < len(by) {
 		return by[n]
 	}
@@ -38,6 +42,14 @@ type figure struct {
 }
 
 func (p *point) figure() figure { return figure{p.value, p.mean, p.spread, p.n, slices.Clone(p.vec)} }
+
+// singlesLaw works out the limits of a chart whose points are single values, or counts.
+func singlesLaw(d *definition, baseline []figure) (*law, error) {
+	if counted(d.Kind) {
+		return countsLaw(d, baseline)
+	}
+	return individualsLaw(d, baseline)
+}
 
 // individualsLaw works out the limits of single values from a baseline in order.
 func individualsLaw(d *definition, baseline []figure) (*law, error) {
@@ -97,8 +109,10 @@ func individualsLaw(d *definition, baseline []figure) (*law, error) {
 }
 
 // sided takes away the limit that the chart does not want.
-func (d *definition) sided(l spc.Limits) spc.Limits {
-	switch d.Limits.Side {
+func (d *definition) sided(l spc.Limits) spc.Limits { return sided(d.Limits.Side, l) }
+
+func sided(side string, l spc.Limits) spc.Limits {
+	switch side {
 	case "upper":
 		l.Lower, l.HasLower = 0, false
 	case "lower":

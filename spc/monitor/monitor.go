@@ -145,6 +145,10 @@ func (m *Monitor) Add(o *Observation) error {
 			c.takeTerms(o, place, inCycle, p)
 			continue
 		}
+		if counted(c.def.Kind) {
+			c.takeCount(o, place, p)
+			continue
+		}
 		x, ok := c.def.value(o)
 		if !ok {
 			continue

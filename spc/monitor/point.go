@@ -21,6 +21,7 @@ type Observation struct {
 	// no point.
 	Values          spc.Values
 	Characteristics map[string]float64
+	Counts          map[string]spc.Count // of charts of counts
 }
 
 // Config is everything beside the observations that a fold depends on.
@@ -44,7 +45,7 @@ type Point struct {
 	Value         float64
 	MR            float64 // moving range: |value - value before|
 	HasMR         bool    // false at the start of a phase, at new limits and after an excluded point
-	N             int     // panels in it: 1, or those of a cycle that entered
+	N             int     // panels in it: 1, those of a cycle that entered, the number inspected or of units
 	Complete      bool    // every mould of the press is in it; always true of a single panel
 	// Limits hold for this very point (for its N), Source says where they come from: "" while there are none.
 	Limits   spc.Limits

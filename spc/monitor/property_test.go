@@ -145,6 +145,11 @@ func scenario(r *rand.Rand) (monitor.Config, []monitor.Observation) {
 		spc.Chart{ID: "shape-mould", Press: "A", Kind: spc.TSquared, By: "mould", Baseline: 15, Limits: spc.LimitRule{K: 2}},
 		spc.Chart{ID: "shape-drift", Press: "A", Kind: spc.MEWMA, Baseline: 14, EWMA: &spc.EWMA{Lambda: 0.4}, Limits: spc.LimitRule{K: 2}},
 		spc.Chart{ID: "change", Press: "A", Characteristic: "x", Kind: spc.ChangePoint, By: "lane", Baseline: 20, Limits: spc.LimitRule{ARL0: 60}},
+		spc.Chart{ID: "p", Press: "A", Characteristic: "blister", Kind: spc.PChart, By: "mould", Baseline: 6, Limits: spc.LimitRule{K: 2}, Rules: pick()},
+		spc.Chart{ID: "np", Press: "A", Product: "P25", Characteristic: "blister", Kind: spc.NPChart, Subgroup: 1 + r.IntN(4), Baseline: 9, Limits: spc.LimitRule{Probability: 0.05}},
+		spc.Chart{ID: "c", Press: "A", Characteristic: "scratch", Kind: spc.CChart, Baseline: 8, Adjusted: true, Limits: spc.LimitRule{K: 2}},
+		spc.Chart{ID: "u", Press: "A", Characteristic: "scratch", Kind: spc.UChart, By: "lane", Baseline: 8, Limits: spc.LimitRule{ARL0: 50}},
+		spc.Chart{ID: "interval", Press: "A", Characteristic: "blister", Kind: spc.IntervalChart, Subgroup: 2, Baseline: 12, Limits: spc.LimitRule{K: 2}},
 	)
 	cfg := monitor.Config{Site: "main", Press: p, Charts: charts}
 	for range r.IntN(4) {
@@ -176,6 +181,8 @@ func scenario(r *rand.Rand) (monitor.Config, []monitor.Observation) {
 				o.Values.Set(c, 10+level+float64(i%len(p.Moulds))+r.NormFloat64())
 			}
 		}
+		bad, seen, found, area := r.Int64N(2+int64(level)), 5+r.Int64N(20), r.Int64N(4), 1+r.Int64N(3)
+		o.Counts = map[string]spc.Count{"blister": {Nonconforming: &bad, Inspected: &seen}, "scratch": {Defects: &found, Units: &area}}
 		switch r.IntN(25) {
 		case 0:
 			continue // never came
@@ -314,7 +321,7 @@ func checkSound(t *testing.T, k *keeper) {
 	for _, kp := range k.points {
 		p := kp.v
 		id := fmt.Sprint(p.Chart, p.Stream, p.Measurement)
-		require.False(t, seen[id], "a point is final once")
+		require.False(t, seen[id] && p.Chart != "interval", "a point is final once") // a measurement of several rejects makes several
 		seen[id] = true
 		at := place{p.Chart, p.Stream}
 		require.GreaterOrEqual(t, p.Phase, phase[at])

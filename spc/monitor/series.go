@@ -102,7 +102,7 @@ func (s *series) add(p point) {
 		p.vec = slices.Clone(p.vec) // which is scratch
 	}
 	s.held = append(s.held, p)
-	if s.have >= d.need || s.moulds() > 0 && len(s.held) >= 2*d.need {
+	if s.full() {
 		s.settle()
 	}
 }
@@ -153,7 +153,7 @@ func (s *series) settle() {
 				figures = append(figures, held[i].figure())
 			}
 		}
-		l, err = individualsLaw(d, figures)
+		l, err = singlesLaw(d, figures)
 	}
 	if err != nil || len(held) == 0 {
 		last := s.held[len(s.held)-1]
@@ -330,7 +330,7 @@ func (s *series) takePosted(next *point) {
 				break
 			}
 			if s.c.cyc == nil {
-				l, err = individualsLaw(&withoutGiven, baseline)
+				l, err = singlesLaw(&withoutGiven, baseline)
 				break
 			}
 			var model chart.CycleModel
@@ -366,6 +366,10 @@ func (s *series) guard(p *point) {
 		s.guardGroup(p)
 		return
 	}
+	if counted(d.Kind) {
+		s.guardCounts(p)
+		return
+	}
 	if p.unknown || s.moulds() > 0 && len(p.row) != s.moulds() {
 		return
 	}
@@ -379,24 +383,30 @@ func (s *series) guard(p *point) {
 	}
 	if s.before != nil && s.guardN >= guardLeast {
 		if lim, ok := guardLimits(s.before.record.Limits, logs, s.guardSum/float64(s.guardN), s.guardN); ok {
-			p.guard = &lim
-			var st rules.State
-			hits := d.guard.Step(&st, p.value, lim)
-			if hits.Len() > 0 && d.Quiet {
-				p.hit = hits.All()[0].Side
-			} else if hits.Len() > 0 {
-				p.hit = hits.All()[0].Side
-				s.recent = append(s.recent[:0], p.panel)
-				s.judged = 1
-				s.signal(p, lim, worded(hits.All()), true)
-				s.judged = 0
-			} else {
-				s.calm()
-			}
+			s.guarded(p, lim)
 		}
 	}
 	s.guardSum += x
 	s.guardN++
+}
+
+// guarded judges a held point by the guard's limits.
+func (s *series) guarded(p *point, lim spc.Limits) {
+	p.guard = &lim
+	var st rules.State
+	hits := s.c.def.guard.Step(&st, p.value, lim)
+	switch {
+	case hits.Len() > 0 && s.c.def.Quiet:
+		p.hit = hits.All()[0].Side
+	case hits.Len() > 0:
+		p.hit = hits.All()[0].Side
+		s.recent = append(s.recent[:0], p.panel)
+		s.judged = 1
+		s.signal(p, lim, worded(hits.All()), true)
+		s.judged = 0
+	default:
+		s.calm()
+	}
 }
 
 // guardLimits moves earlier limits to a new centre, the mean of n points (of logarithms).
@@ -461,7 +471,7 @@ func (s *series) judgeAt(p *point, lim spc.Limits) {
 	d := s.c.def
 	hits := d.set.Step(&s.state, p.value, lim)
 	s.remember(p.panel)
-	mr, hasMR := 0.0, s.hasPrev && !derived(d.Kind) && !s.member && (!grouped(d.Kind) || d.Kind == spc.BetweenWithin)
+	mr, hasMR := 0.0, s.hasPrev && !derived(d.Kind) && !s.member && !counted(d.Kind) && (!grouped(d.Kind) || d.Kind == spc.BetweenWithin)
 	if hasMR {
 		mr = math.Abs(p.value - s.prev)
 		hasMR = finite(mr)
@@ -565,7 +575,7 @@ func (s *series) pending(list []Point) []Point {
 			list = append(list, pt)
 			continue
 		}
-		if hasPrev && (!grouped(s.c.def.Kind) || s.c.def.Kind == spc.BetweenWithin) {
+		if hasPrev && !counted(s.c.def.Kind) && (!grouped(s.c.def.Kind) || s.c.def.Kind == spc.BetweenWithin) {
 			pt.MR = math.Abs(p.value - prev)
 			pt.HasMR = finite(pt.MR)
 		}

@@ -222,6 +222,7 @@ func (c *codec) law(p **law) {
 	c.bool(&(*p).fixed)
 	c.group(&(*p).group)
 	c.terms(&(*p).terms)
+	c.counts(&(*p).counts)
 }
 
 // findingOf refers to one of the fold's findings by its place, from 1; 0 is none.

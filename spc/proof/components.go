@@ -34,6 +34,7 @@ func componentChecks(r *run) {
 	lithographyChecks(r)
 	oneWayFitChecks(r)
 	crossedFitChecks(r)
+	profileChecks(r)
 }
 
 // nestedRows reads the levels and values of a nested data file, leaving out every drop-th row, the first one included; 0

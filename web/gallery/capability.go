@@ -85,10 +85,9 @@ func capabilityPart(id string, stable bool) page.CapabilityPart {
 		d.Rows = append(d.Rows, plot.IntervalRow{Words: "Mould " + ui.Count(int64(i+1)), Value: v, Lower: v - .08, Upper: v + .08, Bad: i == 8, Gap: i == 0})
 	}
 	p.Moulds = d
-	p.Intervals = ui.Table{Label: "The intervals as a table", Fold: true, Cols: []ui.Col{{Head: "Figure"}, {Head: "Value", Right: true}, {Head: "Interval"}}, Rows: []ui.Row{{Cells: ui.Texts("Ppk", "1.44", "1.41 to 1.47")}}}
+	p.Intervals = []ui.Table{{Label: "The intervals as a table", Fold: true, Cols: []ui.Col{{Head: "Figure"}, {Head: "Value", Right: true}, {Head: "Interval"}}, Rows: []ui.Row{{Cells: ui.Texts("Ppk", "1.44", "1.41 to 1.47")}}}}
 	p.Figures = ui.Table{Label: "Every figure", Fold: true, Wrap: true, Cols: []ui.Col{{Head: "Figure"}, {Head: "Value", Right: true}, {Head: "Formula"}, {Head: "Source"}}, Rows: []ui.Row{{ID: "figure-ppk", Cells: ui.Texts("Ppk, largest deviation, all panels", "1.44", "Ppk = (U - x50) / (x99.865 - x50)", "ISO 22514-2, percentile method")}}}
 	p.Shares = ui.Table{Label: "Where the variance comes from", Fold: true, Cols: []ui.Col{{Head: "Between"}, {Head: "Standard deviation, µm", Right: true}}, Rows: []ui.Row{{Cells: ui.Texts("moulds", "6.1")}, {Cells: ui.Texts("shifts", "3.2")}}}
-	p.SharesText = "Their squares add up."
 	return p
 }
 

@@ -21,7 +21,7 @@ func reports() []Entry {
 	forged := reportList()
 	forged.Check.State, forged.Check.Say = ui.Is(ui.Bad, "changed"), ui.Say("This file carries the digest of ").Link("report 12", "report").And(", but it is not the file that was issued: it was changed.")
 	gone := reportOf()
-	gone.Unavail, gone.Figures, gone.Body = "This release cannot make reports of this kind; the PDF that was issued is there all the same.", nil, page.ReportBody{}
+	gone.Unavail, gone.Figures, gone.Body = "This release cannot make reports of this kind; the PDF that was issued is there all the same.", page.Appendix{}, page.ReportBody{}
 	gone.Downloads = gone.Downloads[:1]
 	made := reportOf()
 	made.State, made.StateSay = ui.Is(ui.Good, "the same"), "Made again from its stored data, the PDF is the same to the byte."
@@ -56,8 +56,11 @@ func reportList() page.Reports {
 	return m
 }
 
-func reportFigures() []page.Origin {
-	return []page.Origin{{ID: "figure-1", Name: "Share that does not conform, press A: 0.27 % (95 %: 0.11 to 0.56)", Formula: "100 × panels so judged / panels gauged", Inputs: []ui.Fact{{Name: "With", Value: ui.Text("7 of 2596")}, {Name: "Interval", Value: ui.Text("exact binomial limits")}}, Source: "ISO 14253-1"}}
+func reportFigures() page.Appendix {
+	return page.Appendix{
+		Groups: []page.AppendixGroup{{ID: "figures-1", Head: "Share that does not conform: one figure", Table: ui.Table{Label: "Figures", Fold: true, Wrap: true, Cols: []ui.Col{{Head: "Figure"}, {Head: "Of"}, {Head: "Value and interval"}, {Head: "With"}, {Head: "Note", Right: true}},
+			Rows: []ui.Row{{ID: "figure-1-1", Cells: []ui.Cell{ui.Text("Share that does not conform"), ui.Text("press A"), ui.Text("0.27 % (95 %: 0.11 to 0.56)"), ui.Text("7 of 2596"), {Text: "1", Href: "#note-1", Why: true}}}}}}},
+		Notes: []page.AppendixNote{{ID: "note-1", Text: "Formula: 100 × panels so judged / panels gauged. Interval: exact binomial limits. Source: ISO 14253-1."}}}
 }
 
 func reportBody() page.ReportBody {
@@ -72,9 +75,30 @@ func reportBody() page.ReportBody {
 		Blocks: []page.ReportBlock{
 			{Heading: "What the next shift must know", Listed: true, Text: []string{"Mould 7 on press A lies below its lower limit of radius since 11:49, first panel A-0147575 at 1106.02 mm; nobody has acknowledged it.", "Gauge CG-2 has needed its master panel since 12:10.", "Two panels are undecided and must be measured again: A-0147577 and A-0147580."}},
 			{Heading: "Press A: 2596 panels gauged, seven do not conform (0.27 %)", Text: []string{"The shift before: 2871 panels gauged by now, all conform."}, Table: &ui.Table{Label: "Panels by verdict", Cols: []ui.Col{{Head: "Mould"}, {Head: "Gauged", Right: true}, {Head: "Share that does not conform", Right: true}},
-				Rows: []ui.Row{{Cells: []ui.Cell{ui.Text("7"), ui.Text("236"), {Text: "2.97 %", Href: "#figure-1", Why: true}}}, {Sum: true, Cells: []ui.Cell{ui.Text("all"), ui.Text("2596"), ui.Text("0.27 %")}}}}},
-			{Heading: "Press A: the cycle means kept inside their limits", Drawing: chart.Scene(), Caption: "By the time of pressing."},
+				Rows: []ui.Row{{Cells: []ui.Cell{ui.Text("7"), ui.Text("236"), {Text: "2.97 %", Href: "#figure-1-1", Why: true}}}, {Sum: true, Cells: []ui.Cell{ui.Text("all"), ui.Text("2596"), ui.Text("0.27 %")}}}}},
+			{Heading: "Press A: the cycle means kept inside their limits", Drawing: &page.ReportDrawing{Drawing: chart.Scene(), Caption: "By the time of pressing."}},
+			{Heading: "How the radius is spread, and by mould", Drawing: &page.ReportDrawing{Drawing: reportSpread().Scene(352), Half: true, Caption: "Bars are measured."}, Beside: &page.ReportDrawing{Drawing: reportMoulds().Scene(352), Half: true, Caption: "Ppk by mould."}},
+			{Heading: "Ppk by mould", Drawing: &page.ReportDrawing{Drawing: reportMoulds().Scene(720), Phone: narrowMoulds().Scene(352), Caption: "Ppk by mould."}},
 			{Heading: "Stops and changes", Facts: []ui.Fact{{Name: "09:10", Value: ui.Text("mould change, mould 4")}}, Caution: "Panels of the two excluded shifts were shipped: they count in Ppk."}}}
+}
+
+func reportSpread() plot.Histogram {
+	h := plot.Histogram{ID: "report-spread", Title: "How the radius is spread", Desc: "About 1107.5 mm.", Unit: "mm", Decimals: 1, Lower: &plot.Wall{Value: 1101.5, Words: "limit 1101.5", Beyond: "none of 95 beyond"}}
+	for i, n := range []int{2, 9, 22, 30, 21, 9, 2} {
+		h.Bars = append(h.Bars, plot.Bar{From: 1106 + .5*float64(i), To: 1106.5 + .5*float64(i), N: n})
+	}
+	return h
+}
+
+func reportMoulds() plot.Intervals {
+	return plot.Intervals{ID: "report-moulds", Title: "Ppk by mould", Desc: "Against the wanted 1.33.", Wanted: 1.33, WantedWords: "wanted 1.33", Decimals: 2, Rows: []plot.IntervalRow{{Words: "All moulds", Value: 1.44, Lower: 1.41, Upper: 1.47, Strong: true}, {Words: "Mould 9", Value: 1.33, Lower: 1.2, Upper: 1.46}}}
+}
+
+// narrowMoulds are the same once more on the page, under an id of their own.
+func narrowMoulds() plot.Intervals {
+	m := reportMoulds()
+	m.ID += "-again"
+	return m
 }
 
 func reportOf() page.Report {
@@ -99,6 +123,6 @@ func handOverQuiet() page.HandOver {
 	m.Issue, m.IssueSays = "", "Supervisors and engineers issue it."
 	m.Statement.Say, m.Statement.Doubts = ui.Say("No signal stands. No panel of this shift has been gauged."), nil
 	m.Body.Blocks = []page.ReportBlock{{Heading: "What the next shift must know", Text: []string{"Nothing is left open: no signal stands, no gauge asks for its master panel, no panel waits."}}}
-	m.Figures = nil
+	m.Figures = page.Appendix{}
 	return m
 }

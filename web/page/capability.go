@@ -50,9 +50,8 @@ type CapabilityPart struct {
 	MouldsText string
 	Moulds     plot.Intervals
 	Indices    *plot.Intervals
-	Intervals  ui.Table
+	Intervals  []ui.Table
 	Shares     ui.Table // variance components; without rows where there are none
-	SharesText string
 	Figures    ui.Table
 }
 

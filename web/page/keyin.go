@@ -21,6 +21,7 @@ type KeyIn struct {
 	About     []ui.Input // panel, press, product, mould, lane, measured at, pressed at, purpose
 	Places    Places
 	Values    []ui.Input // characteristics or values of a gauge of dimensions; then Places has no rows
+	Counts    []ui.Input // findings by eye: how many panels were looked at, on how many each was found
 	Block     ui.Input   // text area "block"
 	Caution   *ui.Warning
 	Save      string // "Store the 48 readings"
@@ -54,6 +55,7 @@ type Correct struct {
 	About     []ui.Input
 	Places    Places
 	Values    []ui.Input
+	Counts    []ui.Input
 	Reason    ui.Input
 	Save      string // "Store the correction"
 }

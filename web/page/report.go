@@ -59,7 +59,7 @@ type Report struct {
 	Downloads []ui.Act
 	Unavail   string // why it cannot be shown: then there is only the PDF
 	Body      ReportBody
-	Figures   []Origin
+	Figures   Appendix
 	What      []ui.Fact // issued by, when, period, data, definitions, software, digests
 }
 
@@ -72,7 +72,7 @@ type HandOver struct {
 	Hidden    []ui.Input // press and shift, as the form sends them
 	IssueSays string
 	Body      ReportBody
-	Figures   []Origin
+	Figures   Appendix
 }
 
 // ReportBody is the part of a document between its headline and its appendix.
@@ -89,9 +89,32 @@ type ReportBlock struct {
 	Caution string
 	Facts   []ui.Fact
 	Table   *ui.Table
+	Drawing *ReportDrawing
+	Beside  *ReportDrawing // right of Drawing
+}
+
+// ReportDrawing is a drawing of a document.
+type ReportDrawing struct {
 	Drawing ui.Drawing
+	Phone   ui.Drawing // nil: Drawing is for a phone too
+	Half    bool       // it is narrow
 	Caption string
 }
+
+// Appendix explains every figure of a report.
+type Appendix struct {
+	Groups []AppendixGroup
+	Notes  []AppendixNote
+}
+
+// AppendixGroup is the figures of one thing.
+type AppendixGroup struct {
+	ID, Head string
+	Table    ui.Table
+}
+
+// AppendixNote is a formula, the method of the interval and the source, which figures share.
+type AppendixNote struct{ ID, Text string }
 
 func (m Reports) table() ui.Table {
 	t := ui.Table{Label: "Issued reports", Fold: true, Empty: m.Empty, Cols: []ui.Col{{Head: "Number"}, {Head: "Report"}, {Head: "Kind"}, {Head: "Period"}, {Head: "Issued"}, {Head: "By"}}}

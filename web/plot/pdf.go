@@ -265,9 +265,3 @@ func (w *pdfWriter) words(m *Mark, st pen) {
 		w.doc.Text(x, y, aside)
 	}
 }
-
-// PDFText replaces what the printed face does not have: a narrow no-break space by a thin one, a no-break hyphen by a hyphen, the sign
-// of a root by "sqrt", the mark of a byte that is no text by a question mark.
-func PDFText(s string) string { return pdfText.Replace(s) }
-
-var pdfText = strings.NewReplacer("\u202f", "\u2009", "\u2011", "-", "\u2010", "-", "√(", "sqrt(", "√", "sqrt ", "\ufffd", "?")
