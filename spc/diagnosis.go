@@ -28,7 +28,8 @@ const (
 
 // Diagnosis is what the panels, up to those of AsOf, say about a fault: glass or gauge, how far it reaches, since when.
 type Diagnosis struct {
-	AsOf time.Time `json:"as_of"` // line time of the panel up to which it was looked at
+	AsOf time.Time `json:"as_of"` // line time of the last panel looked at
+	Due  time.Time `json:"due"`   // line time for which it was asked
 	// Characteristic is the one looked at, Size by how much it changed (a drift: so far), in its own unit, with standard error.
 	Characteristic string  `json:"characteristic"`
 	Size           float64 `json:"size"`

@@ -48,17 +48,17 @@ func TestSignalLife(t *testing.T) {
 		return g
 	}
 	a, b := signal("a", 0), signal("b", 1)
-	save(store.Fold{Signals: []spc.Signal{a, b}})
+	save(store.Fold{Signals: []spc.Fault{a, b}})
 	require.Equal(t, a, state("a").Signal)
 	require.Equal(t, store.SignalOpen, state("a").State)
 	changed := state("a").Changed
-	save(store.Fold{Signals: []spc.Signal{a, b}})
+	save(store.Fold{Signals: []spc.Fault{a, b}})
 	require.Equal(t, []string{"open"}, states(t, s, "a"), "saving again logs nothing")
 	require.Equal(t, changed, state("a").Changed)
 
 	// It goes on: the body changes, the state does not.
 	a.LastPanel, a.Ended = "A-9", true
-	save(store.Fold{Signals: []spc.Signal{a}})
+	save(store.Fold{Signals: []spc.Fault{a}})
 	require.Equal(t, a, state("a").Signal)
 	require.Equal(t, []string{"open"}, states(t, s, "a"))
 
@@ -76,7 +76,7 @@ func TestSignalLife(t *testing.T) {
 	require.ErrorIs(t, s.ChangeSignal(t.Context(), site, "b", store.SignalChange{State: store.SignalClosed}), store.ErrConflict)
 
 	// And come back.
-	save(store.Fold{Signals: []spc.Signal{a, b}})
+	save(store.Fold{Signals: []spc.Fault{a, b}})
 	require.Equal(t, []string{"open", "withdrawn", "open"}, states(t, s, "b"))
 	require.True(t, state("b").Reopened)
 	require.False(t, state("a").Lost)
@@ -93,7 +93,7 @@ func TestSignalLife(t *testing.T) {
 	require.NoError(t, s.ChangeSignal(t.Context(), site, "a", store.SignalChange{State: store.SignalOpen, By: "anna"}))
 	require.True(t, state("a").Reopened)
 	require.ErrorIs(t, s.ChangeSignal(t.Context(), site, "none", store.SignalChange{State: store.SignalClosed}), store.ErrNotFound)
-	require.ErrorIs(t, s.SaveFold(t.Context(), site, store.Fold{Press: "A", Signals: []spc.Signal{signal("c", 2)}, Withdrawn: []string{"none"}}), store.ErrNotFound)
+	require.ErrorIs(t, s.SaveFold(t.Context(), site, store.Fold{Press: "A", Signals: []spc.Fault{signal("c", 2)}, Withdrawn: []string{"none"}}), store.ErrNotFound)
 	_, err = s.Signal(t.Context(), site, "c")
 	require.ErrorIs(t, err, store.ErrNotFound, "a fold that fails leaves nothing")
 }
@@ -102,7 +102,7 @@ func TestFixesAreThoseOfClosedSignals(t *testing.T) {
 	t.Parallel()
 	s := storetest.New(t)
 	a, b := signal("a", 0), signal("b", 1)
-	require.NoError(t, s.SaveFold(t.Context(), site, store.Fold{Press: "A", Signals: []spc.Signal{a, b}}))
+	require.NoError(t, s.SaveFold(t.Context(), site, store.Fold{Press: "A", Signals: []spc.Fault{a, b}}))
 	from := a.At.Add(time.Hour)
 	shut := func(id string, from time.Time) {
 		t.Helper()
@@ -227,7 +227,7 @@ func TestSaveFoldRaced(t *testing.T) {
 	for range 6 {
 		wg.Go(func() {
 			l := store.LimitsInForce{Chart: "c", Phase: 1, From: storetest.Start, Source: spc.Frozen}
-			if err := s.SaveFold(t.Context(), site, store.Fold{Press: "A", Signals: []spc.Signal{signal("a", 0), signal("b", 1)}, Limits: []store.LimitsInForce{l}}); err != nil {
+			if err := s.SaveFold(t.Context(), site, store.Fold{Press: "A", Signals: []spc.Fault{signal("a", 0), signal("b", 1)}, Limits: []store.LimitsInForce{l}}); err != nil {
 				t.Error(err)
 			}
 		})
