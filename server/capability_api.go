@@ -55,7 +55,7 @@ func (s *Server) getCapability(w http.ResponseWriter, r *http.Request) error {
 		Lower   report.Number `json:"lower"`
 		Upper   report.Number `json:"upper"`
 		Level   float64       `json:"level,omitempty"`
-		Method  string        `json:"method,omitempty"`
+		Method  string        `json:"interval_method,omitempty"`
 		Formula string        `json:"formula,omitempty"`
 		Inputs  string        `json:"inputs,omitempty"`
 		Source  string        `json:"source,omitempty"`

@@ -259,6 +259,7 @@ func (s *Server) pageRoutes(r chi.Router) {
 	r.Method("GET", "/studies/{id}/sheet", s.page(s.showStudySheet))
 	r.Method("POST", "/studies/{id}/reading", s.page(s.doStudyReading))
 	r.Method("POST", "/studies/{id}/undo", s.page(s.doStudyUndo))
+	r.Method("POST", "/studies/{id}/mend", s.page(s.doStudyMend))
 	r.Method("POST", "/studies/{id}/abandon", s.page(s.doStudyAbandon))
 	r.Method("POST", "/studies/{id}/adopt", s.page(s.doStudyAdopt))
 	r.Method("POST", "/studies/{id}/report", s.page(s.doStudyReport))

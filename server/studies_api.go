@@ -107,5 +107,6 @@ func (s *Server) getStudy(w http.ResponseWriter, r *http.Request) error {
 		Doubts    []string               `json:"doubts"`
 		Figures   []figure               `json:"figures"`
 		Proposals []report.StudyProposal `json:"proposals"`
-	}{studyOf(&v), v.Plan, taken, result.Statement, orEmpty(result.Doubts), figures, orEmpty(result.Proposals)})
+		Changed   []report.StudyChanged  `json:"changed"`
+	}{studyOf(&v), v.Plan, taken, result.Statement, orEmpty(result.Doubts), figures, orEmpty(result.Proposals), orEmpty(in.Changed)})
 }

@@ -5,6 +5,7 @@ import (
 	"net/http"
 	"net/url"
 	"strconv"
+	"strings"
 
 	"sagwatch/server/present"
 	"sagwatch/server/report"
@@ -90,25 +91,24 @@ func (s *Server) renderStudy(w http.ResponseWriter, r *http.Request, status int,
 	if sent.abandon {
 		d.AbandonProblem = ui.Problems{Head: "The study is not abandoned yet", Items: []ui.Problem{{Field: "abandon-reason", Name: "Why", Text: ": an abandoned study needs its reason."}}}
 	}
-	f := s.frame(r, "Study "+strconv.FormatInt(v.ID, 10), ui.AtStudies)
-	if r.Method == http.MethodPost {
-		f.Here = present.StudyHref(v.ID)
+	if d.Inputs, err = s.studyInputs(r, &v, readings); err != nil {
+		return err
 	}
+	f := s.frame(r, "Study "+strconv.FormatInt(v.ID, 10), ui.AtStudies)
+	f.Here = present.StudyHref(v.ID) // without what was scanned, which is said once
 	if v.State == store.StudyCollecting {
 		f.Gauge, f.At, f.Caution = true, "gauge "+v.Gauge, glassCaution
 		if v.Takes {
 			f.Live = "/live?gauge=" + url.QueryEscape(v.Gauge)
 		}
 		d.Problems, d.Typed = sent.wrong, sent.typed
+		d.Scanned = strings.TrimSpace(r.URL.Query().Get("scanned"))
 		return s.render(w, r, status, present.StudyCollect(s.view(r), f, &d.StudyData).Page())
 	}
 	if r.Header.Get("HX-Request") != "" { // the last reading came in while the page was open: it becomes another page
 		w.Header().Set("HX-Refresh", "true")
 	}
 	f.Plots = true
-	if d.Inputs, err = s.studyInputs(r, &v, readings); err != nil {
-		return err
-	}
 	d.Result = report.AnalyseStudy(d.Inputs)
 	if d.Log, err = s.store.StudyLog(r.Context(), s.site, v.ID); err != nil {
 		return err
@@ -136,7 +136,18 @@ func (s *Server) studyInputs(r *http.Request, v *store.Study, readings []store.S
 		}
 	}
 	h := report.Head{Site: s.site, Plant: s.site, Zone: c.Site(s.site).TimeZone, IssuedBy: who(r.Context()).Display, IssuedAt: micro(s.cfg.Now()), Version: s.cfg.Version}
-	return report.StudyOf(h, v, readings, gauge, places), nil
+	in := report.StudyOf(h, v, readings, gauge, places)
+	err := in.Bounded()
+	if err != nil {
+		return nil, err
+	}
+	in.Changed, err = s.studyChanged(r.Context(), v, readings)
+	if err != nil || v.State != store.StudyAdopted {
+		return in, err
+	}
+	log, err := s.store.StudyLog(r.Context(), s.site, v.ID)
+	in.Mended = present.MendedSince(log)
+	return in, err
 }
 
 // doStudyReport handles POST /studies/{id}/report.

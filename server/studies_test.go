@@ -67,7 +67,7 @@ func defined[T any](s *service, path string) (v T, revision int) {
 	return v, int(newest["revision"].(float64))
 }
 
-func studyNumber(t *testing.T, at string) int64 {
+func studyNumber(t testing.TB, at string) int64 {
 	t.Helper()
 	id, err := strconv.ParseInt(strings.TrimPrefix(at, "/studies/"), 10, 64)
 	require.NoError(t, err, at)
@@ -346,12 +346,12 @@ func TestStudyTakesWhatTheGaugeSends(t *testing.T) {
 	gauge("A-77", "study")
 	gauge(panel(first), "production")
 	_, text = s.page(technician, at)
-	require.Contains(t, text, "panel A-77 is not in this study")
+	require.Contains(t, text, "Panel A-77 is not in this study. Take ")
 	require.Equal(t, first, s.nextLine(id), "nothing was taken")
 	gauge(panel(first), "study")
 	gauge(panel(first), "study") // twice in one round
 	_, text = s.page(technician, at)
-	require.Contains(t, text, "is not to be measured in this round")
+	require.Contains(t, text, "is not to be measured in this round, or has been already. Take ")
 	require.Equal(t, 2, s.nextLine(id).Line)
 	// Another panel of the round takes its own line.
 	third := v.Plan.Lines[2]

@@ -3,8 +3,8 @@ package server
 import (
 	"context"
 	"errors"
-	"fmt"
 	"net/http"
+	"slices"
 	"strconv"
 	"strings"
 	"time"
@@ -17,7 +17,7 @@ import (
 
 // takeStudy takes what the gauge sent for a study, each measurement into the open line of its panel in the present round of the
 // present appraiser. What does not belong there is said and stays an ordinary measurement.
-func (s *Server) takeStudy(ctx context.Context, v *store.Study, readings []store.StudyReading) (not []string, err error) {
+func (s *Server) takeStudy(ctx context.Context, v *store.Study, readings []store.StudyReading) (not []present.NotTaken, err error) {
 	since := v.At
 	for _, r := range readings {
 		if r.Measurement != 0 && r.MeasuredAt.After(since) {
@@ -31,6 +31,9 @@ func (s *Server) takeStudy(ctx context.Context, v *store.Study, readings []store
 	gauge, _ := s.catalogue.Load().Gauge(v.Gauge, v.At)
 	for i := range rows {
 		row := &rows[i]
+		if row.MeasuredAt.Before(roundBegan(v, readings)) {
+			continue // a measurement of an earlier round that was not wanted then is not wanted for this one either
+		}
 		if _, master := gauge.Master(row.Panel); row.Purpose == spc.MasterCheck && (!master || !v.Plan.Has(row.Panel)) {
 			continue // a check of the gauge that has nothing to do with the study
 		}
@@ -40,7 +43,7 @@ func (s *Server) takeStudy(ctx context.Context, v *store.Study, readings []store
 		}
 		reading, why := s.studyReading(v, readings, next, row)
 		if why != "" {
-			not = append(not, ui.Clock(row.MeasuredAt.In(s.zone()))+": "+why)
+			not = append(not, present.NotTaken{At: row.MeasuredAt, Panel: row.Panel, Why: why})
 			continue
 		}
 		taken, err := s.store.TakeStudyReading(ctx, s.site, v.ID, reading)
@@ -52,7 +55,28 @@ func (s *Server) takeStudy(ctx context.Context, v *store.Study, readings []store
 		}
 		readings = append(readings, taken)
 	}
+	// What went wrong before the last reading was put right with it.
+	for _, r := range readings {
+		for r.WithdrawnAt.IsZero() && len(not) > 0 && not[0].At.Before(r.MeasuredAt) {
+			not = not[1:]
+		}
+	}
 	return not[max(0, len(not)-notShown):], nil
+}
+
+// roundBegan is when the last reading of the rounds before the present one was measured.
+func roundBegan(v *store.Study, readings []store.StudyReading) (at time.Time) {
+	next := present.NextLine(v, readings)
+	if next == nil {
+		return at
+	}
+	first := slices.IndexFunc(v.Plan.Lines, func(l store.StudyLine) bool { return l.Appraiser == next.Appraiser && l.Trial == next.Trial })
+	for _, r := range readings {
+		if r.WithdrawnAt.IsZero() && r.Line <= first && r.MeasuredAt.After(at) {
+			at = r.MeasuredAt
+		}
+	}
+	return at
 }
 
 const (
@@ -68,7 +92,7 @@ func (s *Server) studyReading(v *store.Study, readings []store.StudyReading, nex
 		taken[r.Line] = taken[r.Line] || r.WithdrawnAt.IsZero()
 	}
 	if !p.Has(row.Panel) {
-		return out, fmt.Sprintf("panel %s is not in this study. Its measurement is stored and was not taken; measure %s.", row.Panel, p.Parts[next.Part-1].Panel)
+		return out, present.NotInStudy
 	}
 	for _, l := range p.Lines {
 		if l.Appraiser == next.Appraiser && l.Trial == next.Trial && !taken[l.Line] && p.Parts[l.Part-1].Panel == row.Panel {
@@ -77,13 +101,23 @@ func (s *Server) studyReading(v *store.Study, readings []store.StudyReading, nex
 		}
 	}
 	if out.Line == 0 {
-		return out, fmt.Sprintf("panel %s is not to be measured in this round, or has been already. Its measurement is stored and was not taken; measure %s.", row.Panel, p.Parts[next.Part-1].Panel)
+		return out, present.NotInRound
 	}
+	line := out.Line
+	if out, why = s.readingOf(v, row); why != "" {
+		return out, why
+	}
+	out.Line = line
+	return out, ""
+}
+
+// readingOf is what a study reads from a measurement, or why it can read nothing.
+func (s *Server) readingOf(v *store.Study, row *store.Row) (out store.StudyReading, why string) {
 	out.Measurement, out.MeasuredAt, out.By, out.Characteristics = row.ID, row.MeasuredAt, row.Source, map[string]float64{}
-	for _, c := range p.Characteristics {
+	for _, c := range v.Plan.Characteristics {
 		x, ok := studyValue(row, c.Name)
 		if !ok {
-			return out, fmt.Sprintf("the measurement of panel %s has no %s and was not taken. %s Measure it again.", row.Panel, present.Characteristic(c.Name), row.Result.Refusal)
+			return out, strings.TrimSpace("has no " + present.Characteristic(c.Name) + " " + row.Result.Refusal)
 		}
 		out.Characteristics[c.Name] = x
 	}
@@ -93,7 +127,7 @@ func (s *Server) studyReading(v *store.Study, readings []store.StudyReading, nex
 		}
 	}
 	if v.Kind == store.HalfTurnStudy && out.Deviations == nil {
-		return out, fmt.Sprintf("the measurement of panel %s gives no map and was not taken. Measure it again.", row.Panel)
+		return out, "gives no map"
 	}
 	return out, ""
 }
@@ -135,13 +169,19 @@ func (s *Server) doStudyReading(w http.ResponseWriter, r *http.Request) error {
 		reading.Characteristics[c.Name] = x
 	}
 	if r.PostFormValue("line") != strconv.Itoa(next.Line) { // the gauge sent a reading, or somebody else keyed one in, meanwhile
-		short := "The reading that you keyed in was for another line: now it is " + panel + "'s turn. Nothing was stored."
-		sent.wrong = append([]present.Wrong{{Name: "Another reading came in meanwhile.", Text: " " + short, Short: short}}, sent.wrong...)
+		// What was typed belongs to another panel: it must not stand in the form of this one.
+		short := "What you keyed in was for another line: now it is " + panel + "'s turn. Nothing was stored."
+		if typed := strings.Join(typedWords(&v, sent.typed), ", "); typed != "" {
+			short = "What you keyed in, " + typed + ", was for another line: now it is " + panel + "'s turn. Nothing was stored."
+		}
+		sent = studySent{typed: map[string]string{}, wrong: []present.Wrong{{Name: "Another reading came in meanwhile.", Text: " " + short, Short: short}}}
 	}
 	if len(sent.wrong) > 0 {
 		return s.renderStudy(w, r, http.StatusUnprocessableEntity, sent)
 	}
-	if _, err := s.store.TakeStudyReading(r.Context(), s.site, v.ID, reading); err != nil {
+	if _, err := s.store.TakeStudyReading(r.Context(), s.site, v.ID, reading); errors.Is(err, store.ErrExists) || errors.Is(err, store.ErrConflict) {
+		return &Trouble{Status: http.StatusConflict, Say: "Line " + strconv.Itoa(next.Line) + " has got its reading at this very moment; yours was not stored.", Do: "Look at the study as it is now."}
+	} else if err != nil {
 		return err
 	}
 	http.Redirect(w, r, present.StudyHref(v.ID), http.StatusSeeOther)
@@ -161,11 +201,20 @@ func (s *Server) doStudyUndo(w http.ResponseWriter, r *http.Request) error {
 	if err != nil {
 		return badInput("reading", "Which reading is to be undone was not said; nothing was changed.")
 	}
-	err = s.store.UndoStudyReading(r.Context(), s.site, v.ID, seq, source(r.Context()))
-	if errors.Is(err, store.ErrExists) {
+	return s.undoStudy(w, r, &v, seq)
+}
+
+// undoStudy withdraws a reading, whose line is open then.
+func (s *Server) undoStudy(w http.ResponseWriter, r *http.Request, v *store.Study, seq int64) error {
+	err := s.store.UndoStudyReading(r.Context(), s.site, v.ID, seq, source(r.Context()))
+	switch {
+	case errors.Is(err, store.ErrExists):
 		return &Trouble{Status: http.StatusConflict, Say: "Another study of gauge " + v.Gauge + " is being collected meanwhile; nothing was undone.", Do: "Finish or abandon that one first."}
-	}
-	if err != nil {
+	case errors.Is(err, store.ErrConflict):
+		return &Trouble{Status: http.StatusConflict, Say: "The study is " + v.State + ": its lines are not measured again; nothing was undone.", Do: "Plan a new study."}
+	case errors.Is(err, store.ErrNotFound):
+		return &Trouble{Status: http.StatusConflict, Say: "That reading does not stand any more; nothing was undone.", Do: "Look at the study as it is now."}
+	case err != nil:
 		return err
 	}
 	http.Redirect(w, r, present.StudyHref(v.ID), http.StatusSeeOther)
@@ -190,4 +239,14 @@ func (s *Server) doStudyAbandon(w http.ResponseWriter, r *http.Request) error {
 	}
 	http.Redirect(w, r, present.StudyHref(v.ID), http.StatusSeeOther)
 	return nil
+}
+
+// typedWords are the values that were typed, with their characteristics.
+func typedWords(v *store.Study, typed map[string]string) (out []string) {
+	for _, c := range v.Plan.Characteristics {
+		if text := strings.TrimSpace(typed[c.Name]); text != "" {
+			out = append(out, present.Characteristic(c.Name)+" “"+cut(text, 40)+"”")
+		}
+	}
+	return out
 }

@@ -39,7 +39,11 @@ func (s *Store) exclude(ctx context.Context, site string, e spc.Exclusion, lift 
 
 // Exclusions lists the exclusions that stand, by measurement.
 func (s *Store) Exclusions(ctx context.Context, site string) ([]spc.Exclusion, error) {
-	rows, err := s.pool.Query(ctx, `
+	return exclusions(ctx, s.pool, site)
+}
+
+func exclusions(ctx context.Context, q querier, site string) ([]spc.Exclusion, error) {
+	rows, err := q.Query(ctx, `
 		SELECT measurement, reason, by FROM (
 			SELECT DISTINCT ON (measurement) measurement, lifted, reason, by FROM exclusion
 			WHERE site = $1 ORDER BY measurement, seq DESC) last

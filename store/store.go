@@ -15,6 +15,7 @@ import (
 	"github.com/jackc/pgx/v5/pgxpool"
 	"github.com/jackc/pgx/v5/stdlib"
 	"github.com/pressly/goose/v3"
+	"golang.org/x/sync/semaphore"
 
 	"sagwatch/migrations"
 )
@@ -27,6 +28,9 @@ var (
 	ErrInvalid  = errors.New("cannot be stored")
 )
 
+// longReaders is how many connections long readings may take on top of the pool's, all together.
+const longReaders = 4
+
 // Options of Open; the zero value is fit for use.
 type Options struct {
 	MaxConns    int32  // 0: the pool's default
@@ -38,6 +42,8 @@ type Store struct {
 	pool *pgxpool.Pool
 	life context.Context // ends with Close
 	end  context.CancelFunc
+	// beside bounds the connections that long readings take on top of the pool's.
+	beside *semaphore.Weighted
 
 	mu     sync.RWMutex
 	months map[string]bool // partitions known to exist
@@ -73,7 +79,7 @@ func Open(ctx context.Context, dsn string, opt Options) (*Store, error) {
 		pool.Close()
 		return nil, fmt.Errorf("store: open: %w", err)
 	}
-	s := &Store{pool: pool, months: map[string]bool{}}
+	s := &Store{pool: pool, beside: semaphore.NewWeighted(longReaders), months: map[string]bool{}}
 	s.life, s.end = context.WithCancel(context.Background())
 	return s, nil
 }

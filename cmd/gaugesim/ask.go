@@ -18,6 +18,7 @@ import (
 type signalAnswer struct {
 	ID         string     `json:"id"`
 	Gauge      string     `json:"gauge"`
+	Chart      string     `json:"chart"`
 	Panel      string     `json:"panel"`
 	At         time.Time  `json:"at"`
 	Streams    []string   `json:"streams"`
@@ -89,7 +90,8 @@ func (t *trial) finding(s *signalAnswer) finding {
 	}
 	// A gauge's own charts go by when it measured, a press's by when it pressed.
 	byGauge := func(panel string) bool { return s.Gauge != "" || panel == t.line.gauge.master }
-	f := finding{ID: s.ID, At: place(s.Panel, s.At, byGauge(s.Panel)), Streams: s.Streams, Kind: s.Kind, Extent: s.Extent, Change: s.Change, Began: -1,
+	chart := strings.TrimPrefix(strings.TrimPrefix(s.Chart, t.line.press+"."+t.line.product+"."), t.line.gauge.id+".")
+	f := finding{ID: s.ID, Chart: chart, At: place(s.Panel, s.At, byGauge(s.Panel)), Streams: s.Streams, Kind: s.Kind, Extent: s.Extent, Change: s.Change, Began: -1,
 		withdrawn: s.State == "withdrawn"}
 	if len(f.Streams) == 0 && s.Stream != "" {
 		f.Streams = []string{s.Stream}

@@ -30,7 +30,8 @@ type law struct {
 	mouldSD   float64 // levels of the moulds
 	mouldForm float64
 	lanes     []float64 // two-fold by lane
-	skew      float64   // of the form error: standard deviation of the logarithm of its size
+	skew      float64   // of the form error: standard deviation of the logarithm of its size; 0: not skewed
+	rough     float64   // um, root mean square of what a skewed form leaves at each place
 
 	// By mould, and once more for the casting that comes in a mould change.
 	levels      []float64
@@ -63,7 +64,7 @@ func newLaw(t *trial) (*law, error) {
 		w.mouldSD = between(r, 3, 6) * w.panelSD
 	}
 	if t.has(withSkew) {
-		w.skew = between(r, 0.4, 0.6)
+		w.skew, w.rough = between(r, 0.4, 0.6), between(r, 0.5, 1)*t.probeUM
 	}
 	w.mouldForm = between(r, 1, 2.5) * w.shapeSD
 	for range t.line.lanes {
@@ -137,7 +138,7 @@ func (w *law) measure() error {
 		variance += math.Pow(s*w.shapeSD, 2)
 	}
 	for i := range n {
-		variance += math.Pow(slope(nil, i, 0.01)*g.noise, 2)
+		variance += math.Pow(slope(nil, i, 0.01)*1e-3*w.noise(), 2)
 	}
 	w.radius = math.Sqrt(variance)
 	if err != nil {
@@ -180,16 +181,19 @@ func (w *law) measure() error {
 	for i := range d {
 		clear(d)
 		d[i] = 1
-		if err := take(d, t.probeUM); err != nil {
+		if err := take(d, w.noise()); err != nil {
 			return err
 		}
 	}
 	for k := range sum {
 		w.shape[k] = math.Sqrt(sum[k])
 	}
-	w.place = t.probeUM * math.Sqrt(1-float64(surface.Terms)/float64(n))
+	w.place = w.noise() * math.Sqrt(1-float64(surface.Terms)/float64(n))
 	return nil
 }
+
+// noise is the standard deviation in um of what each place has of its own on each panel: the probe's, and rough glass.
+func (w *law) noise() float64 { return math.Hypot(w.trial.probeUM, w.rough) }
 
 // spread is the standard deviation of values that come equally often.
 func spread(v []float64) float64 {
@@ -231,14 +235,26 @@ func (w *law) press(n int) form {
 	}
 	f := form{places: make([]float64, len(t.places))}
 	f.radius = w.levels[casting] + w.panelSD*(own+w.cycleSD*w.cycle[0])
-	// A skewed size of the same mean square.
-	size := math.Exp(w.skew*r.NormFloat64() - w.skew*w.skew)
 	for _, term := range shaped {
-		f.shape[term] = w.forms[casting][term] + w.plunger[term] + w.shapeSD*size*r.NormFloat64()
+		f.shape[term] = w.forms[casting][term] + w.plunger[term]
+		if term == surface.Bow4 && w.skew > 0 {
+			// Edges that lift, never sink: a lognormal of the same standard deviation, about its mean.
+			s2 := w.skew * w.skew
+			f.shape[term] += w.shapeSD * (math.Exp(w.skew*r.NormFloat64()) - math.Exp(s2/2)) / math.Sqrt(math.Exp(s2)*math.Expm1(s2))
+			continue
+		}
+		f.shape[term] += w.shapeSD * r.NormFloat64()
 	}
 	f.shape[surface.Twofold] += w.lanes[lane] + w.shapeSD*w.cycleSD*w.cycle[1]
+	rough := 0.0
+	if w.skew > 0 { // of a lognormal size whose mean square is as stated
+		rough = 1e-3 * w.rough * math.Exp(w.skew*r.NormFloat64()-w.skew*w.skew)
+	}
 	for i := range f.places {
 		f.places[i] = w.marks[casting][i] + w.worn[i]
+		if rough > 0 {
+			f.places[i] += rough * r.NormFloat64()
+		}
 	}
 	if t.has(withPlunger) && n >= t.event {
 		f.radius += w.otherLevel

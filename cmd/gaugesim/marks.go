@@ -9,7 +9,7 @@ import (
 
 // finding is a signal in the terms of the score: the service's, or one of the plain chart.
 type finding struct {
-	ID        string
+	ID, Chart string
 	At        int // panel, of all the press's, at which it was opened
 	Streams   []string
 	Kind      string
@@ -103,7 +103,9 @@ type mark struct {
 	Further    int      `json:"further_signals"`   // of the same fault, beyond its first
 	Signals    int      `json:"signals_of_fault"`
 	Withdrawn  int      `json:"withdrawn"`
-	Hours      float64  `json:"hours"`
+	// FalseBy counts the false signals by the chart that opened them, press, product and gauge left off.
+	FalseBy map[string]int `json:"false_by_chart,omitempty"`
+	Hours   float64        `json:"hours"`
 
 	Answer *answered `json:"answer,omitempty"`
 	Truth  *asked    `json:"truth,omitempty"`
@@ -151,6 +153,12 @@ func (v *verity) score(found []finding) mark {
 			m.Signals++
 		} else {
 			m.False++
+			if f.Chart != "" {
+				if m.FalseBy == nil {
+					m.FalseBy = map[string]int{}
+				}
+				m.FalseBy[f.Chart]++
+			}
 		}
 		if at, ok := v.sees(f, of); ok && (first == nil || at < firstAt) {
 			first, firstAt = f, at

@@ -162,6 +162,7 @@ func (v *scoreCmd) runBatch(ctx context.Context, batch []*trial, s streams) (own
 	if err := c.knows(ctx, batch[len(batch)-1]); err != nil {
 		return nil, nil, 0, err
 	}
+	begun := time.Now()
 	heard := make([]*heard, len(batch))
 	g, gctx := errgroup.WithContext(ctx)
 	g.SetLimit(v.Parallel)
@@ -174,9 +175,11 @@ func (v *scoreCmd) runBatch(ctx context.Context, batch []*trial, s streams) (own
 	if err := g.Wait(); err != nil {
 		return nil, nil, 0, err
 	}
+	sent := time.Now()
 	if err := c.settled(ctx, batch); err != nil {
 		return nil, nil, 0, err
 	}
+	folded := time.Now()
 	for i, t := range batch {
 		found, err := c.findings(ctx, t)
 		if err != nil {
@@ -185,6 +188,8 @@ func (v *scoreCmd) runBatch(ctx context.Context, batch []*trial, s streams) (own
 		a, b := t.marks(found, heard[i])
 		own, plain, panels = append(own, a), append(plain, b), panels+heard[i].kept
 	}
+	fmt.Fprintf(s.err, "%d measurements sent in %.0f s, charts settled %.0f s later, signals read in %.0f s\n",
+		panels, sent.Sub(begun).Seconds(), folded.Sub(sent).Seconds(), time.Since(folded).Seconds())
 	return own, plain, panels, nil
 }
 

@@ -220,7 +220,8 @@ func (s *score) write(w io.Writer, detail bool) error {
 			case !m.Quiet:
 				b.WriteString("missed; ")
 			}
-			fmt.Fprintf(b, "%d of the fault, %d false (%d in the baseline), %d withdrawn, %.1f h\n", m.Signals, m.False, m.FalseEarly, m.Withdrawn, m.Hours)
+			fmt.Fprintf(b, "%d of the fault, %d false (%d in the baseline) %s, %d withdrawn, %.1f h\n", m.Signals, m.False, m.FalseEarly,
+				strings.TrimPrefix(fmt.Sprint(m.FalseBy), "map"), m.Withdrawn, m.Hours)
 		}
 	}
 	b.WriteString("\nAims\n")

@@ -1,10 +1,7 @@
 package present
 
 import (
-	"encoding/json"
 	"fmt"
-	"math"
-	"slices"
 	"strconv"
 	"strings"
 
@@ -87,168 +84,9 @@ func StudySheet(v View, f ui.Frame, s *store.Study) page.StudySheet {
 	return m
 }
 
-// StudyData is what the page of a study that is being collected is made of.
-type StudyData struct {
-	Study            store.Study
-	Readings         []store.StudyReading
-	Not              []string // measurements that were not taken, with why
-	MayTake, MayPlan bool
-	Problems         []Wrong // of what was keyed in
-	Typed            map[string]string
-	AbandonProblem   ui.Problems
-	AbandonReason    string
-}
-
-// NextLine is the first line of the sheet without a reading; nil when all are in.
-func NextLine(s *store.Study, readings []store.StudyReading) *store.StudyLine {
-	taken := map[int]bool{}
-	for _, r := range readings {
-		if r.WithdrawnAt.IsZero() {
-			taken[r.Line] = true
-		}
-	}
-	for i := range s.Plan.Lines {
-		if !taken[s.Plan.Lines[i].Line] {
-			return &s.Plan.Lines[i]
-		}
-	}
-	return nil
-}
-
-// studyReading is a reading in words.
-func studyReading(s *store.Study, r *store.StudyReading) string {
-	if r.Category != nil && *r.Category < len(s.Plan.Categories) {
-		return s.Plan.Categories[*r.Category]
-	}
-	var out []string
-	for _, c := range s.Plan.Characteristics {
-		if v, ok := r.Characteristics[c.Name]; ok {
-			out = append(out, ui.WithUnit(ui.Number(v, studyDecimals(c)), c.Unit))
-		}
-	}
-	if len(out) == 0 && len(r.Deviations) > 0 {
-		return fmt.Sprintf("a map of %d places", len(r.Deviations))
-	}
-	return strings.Join(out, ", ")
-}
-
-// studyDecimals are those of a value while it is collected: micrometres to a tenth, others to a tenth of that in mm.
-func studyDecimals(c store.StudyCharacteristic) int {
-	switch {
-	case c.Resolution > 0:
-		return min(max(int(math.Ceil(-math.Log10(c.Resolution))), 0), 6)
-	case c.Unit == "um":
-		return 1
-	}
-	return 3
-}
-
-// StudyCollect makes the page that guides whoever takes the readings.
-func StudyCollect(v View, f ui.Frame, d *StudyData) page.StudyCollect {
-	s := &d.Study
-	p := &s.Plan
-	m := page.StudyCollect{Frame: f, Statement: fmt.Sprintf("Study %d, next", s.ID), Not: d.Not,
-		Taken:  ui.Table{Label: "Taken last", Empty: "None yet.", Cols: []ui.Col{{Head: "Panel", Whole: true}, {Head: "Appraiser", Drop: true}, {Head: "Reading", Right: true}, {Head: "At"}}},
-		Coming: ui.Table{Label: "After this one", Empty: "This is the last.", Cols: []ui.Col{{Head: "Panel", Whole: true}, {Head: "Appraiser"}, {Head: "Round", Right: true}}},
-		Acts:   []ui.Act{{Text: "Order sheet for paper", Href: StudyHref(s.ID) + "/sheet"}, {Text: "All studies", Href: "/studies"}}}
-	next := NextLine(s, d.Readings)
-	done := fmt.Sprintf("%d of %d", s.Taken, len(p.Lines))
-	if next == nil {
-		m.Slab = ui.Verdict{Kind: ui.Good, Word: "All in", Order: "Nothing is left to measure."}
-		return m
-	}
-	part := p.Parts[next.Part-1]
-	m.Slab = ui.Verdict{Kind: ui.None, Word: part.Panel, Order: p.Appraisers[next.Appraiser-1] + " measures this panel", Because: fmt.Sprintf("Round %d. %s are in.", next.Trial, done)}
-	if len(p.Appraisers) == 1 {
-		m.Slab.Order = "Measure this panel"
-	}
-	if s.Kind == store.SingleMasterStudy {
-		m.Slab.Order = "Take the master out, put it in again, measure it"
-		m.Slab.Because = fmt.Sprintf("Reading %d of %d.", next.Trial, p.Trials)
-	}
-	if s.Kind == store.HalfTurnStudy {
-		m.Slab.Order, m.Slab.Because = "Measure it as it lies", done+" are in."
-		if next.Turned {
-			m.Slab.Order = "Turn it by half a turn, then measure it"
-		}
-	}
-	if s.Kind == store.AttributeStudy {
-		m.Slab.Order = p.Appraisers[next.Appraiser-1] + " judges this panel"
-	}
-	m.Bar = []ui.Fact{{Name: "Taken", Value: ui.Text(done)}, {Name: "Study", Value: ui.Text(s.Title)}, {Name: "Line", Value: ui.Text(strconv.Itoa(next.Line))}}
-	if len(p.Appraisers) > 1 {
-		m.Bar = append(m.Bar, ui.Fact{Name: "Appraiser", Value: ui.Text(p.Appraisers[next.Appraiser-1])})
-	}
-	var last *store.StudyReading
-	for i := len(d.Readings) - 1; i >= 0 && len(m.Taken.Rows) < 5; i-- {
-		r := &d.Readings[i]
-		if !r.WithdrawnAt.IsZero() {
-			continue
-		}
-		if last == nil {
-			last = r
-		}
-		l := p.Lines[r.Line-1]
-		m.Taken.Rows = append(m.Taken.Rows, ui.Row{Cells: ui.Texts(p.Parts[l.Part-1].Panel, p.Appraisers[l.Appraiser-1], studyReading(s, r), ui.Moment(r.MeasuredAt.In(v.Zone), v.Now))})
-	}
-	for _, l := range p.Lines[next.Line:] {
-		if len(m.Coming.Rows) == 4 {
-			break
-		}
-		m.Coming.Rows = append(m.Coming.Rows, ui.Row{Cells: ui.Texts(p.Parts[l.Part-1].Panel, p.Appraisers[l.Appraiser-1], strconv.Itoa(l.Trial))})
-	}
-	if d.MayTake {
-		m.Key = studyKey(d, next)
-		if last != nil {
-			l := p.Lines[last.Line-1]
-			m.Undo = &page.StudyAct{Head: "Was the last one wrong?", Action: StudyHref(s.ID) + "/undo", Label: "Undo the last: " + p.Parts[l.Part-1].Panel,
-				Fields: []ui.Input{{Type: "hidden", Name: "reading", Value: strconv.FormatInt(last.Seq, 10)}}, Says: "It stays to be seen, counts nowhere, and its line comes up again."}
-		}
-	}
-	if d.MayPlan {
-		m.Abandon = abandon(s, d.AbandonReason, d.AbandonProblem)
-	}
-	return m
-}
-
-func abandon(s *store.Study, reason string, problems ui.Problems) *page.StudyAct {
-	in := ui.Input{ID: "abandon-reason", Name: "reason", Label: "Why it is given up", Value: reason, Area: true, Max: 500}
-	if len(problems.Items) > 0 {
-		in.Problem = "Say why."
-	}
-	return &page.StudyAct{Head: "Give the study up", Action: StudyHref(s.ID) + "/abandon", Label: "Abandon the study", Grave: true, Fields: []ui.Input{in}, Problems: problems,
-		Says: "Plan and readings stay to be seen; nothing more is taken and nothing can be adopted."}
-}
-
-// studyKey is the form for the next reading by hand.
-func studyKey(d *StudyData, next *store.StudyLine) *page.StudyKey {
-	s := &d.Study
-	p := &s.Plan
-	facts := KeyInFacts{Wrong: d.Problems}
-	k := &page.StudyKey{Head: "Or key in the reading of " + p.Parts[next.Part-1].Panel, Action: StudyHref(s.ID) + "/reading", Line: strconv.Itoa(next.Line), Problems: facts.Problems(), Save: "Store the reading",
-		Says: "What the gauge sends for the purpose study, for this panel, is taken by itself."}
-	switch s.Kind {
-	case store.HalfTurnStudy:
-		return nil // a map comes from the gauge
-	case store.AttributeStudy:
-		k.Head, k.Says, k.Save = "How is "+p.Parts[next.Part-1].Panel+" judged?", "", "Store the judgement"
-		in := ui.Input{ID: "category", Name: "category", Label: "Judgement", Radio: true, Problem: facts.problem("category")}
-		for i, c := range p.Categories {
-			in.Options = append(in.Options, ui.Option{Value: strconv.Itoa(i), Label: c})
-		}
-		k.Fields = []ui.Input{in}
-	default:
-		for _, c := range p.Characteristics {
-			k.Fields = append(k.Fields, ui.Input{ID: "v-" + c.Name, Name: "v." + c.Name, Label: Capital(Characteristic(c.Name)), Unit: ui.UnitName(c.Unit), Number: true, Value: d.Typed[c.Name], Problem: facts.problem("v-" + c.Name)})
-		}
-	}
-	return k
-}
-
 // StudyResultData is what the page of an analysis is made of.
 type StudyResultData struct {
 	StudyData
-	Inputs *report.StudyInputs
 	Result *report.StudyResult
 	Log    []store.StudyEntry
 	Now    map[string]string // what stands in the definitions now, by field
@@ -269,7 +107,11 @@ func StudyResult(v View, f ui.Frame, d *StudyResultData) page.StudyResult {
 	for i := range r.Figures {
 		known[r.Figures[i].ID] = true
 	}
+	m.Mend = studyMend(&d.StudyData, r)
 	for _, p := range r.Parts {
+		if p.ID == report.ChangedPart {
+			continue
+		}
 		part := page.StudyPart{Heading: p.Heading, Text: tidy(p.Text), Groups: p.Groups, Map: p.Map, Caption: p.Caption, Caution: tidy(p.Caution)}
 		if p.Table != nil {
 			part.Table = studyTable(p.Table, known)
@@ -372,81 +214,4 @@ func studyFigures(figures []report.Figure) ui.Table {
 		t.Rows = append(t.Rows, ui.Row{ID: figureAnchor(g.ID), Cells: ui.Texts(g.Name+", "+g.Of, ui.WithUnit(ui.Number(float64(g.Value), g.Decimals), unit), interval, g.Formula, tidy(g.Inputs), g.Source)})
 	}
 	return t
-}
-
-func adoptForm(d *StudyResultData) *page.StudyAct {
-	s := &d.Study
-	a := &page.StudyAct{Head: "Adopt it as the gauge's uncertainty", Action: StudyHref(s.ID) + "/adopt", Label: "Adopt as a new revision", Problems: KeyInFacts{Wrong: d.Wrong}.Problems(),
-		Says: "From then on measurements are judged by it. What was judged before stays as it was. Your name, the time and the reason are kept."}
-	if len(d.Result.Proposals) == 0 {
-		return nil
-	}
-	facts := KeyInFacts{Wrong: d.Wrong}
-	which := ui.Input{ID: "proposal", Name: "proposal", Label: "What", Radio: true, Problem: facts.problem("proposal")}
-	for i, p := range d.Result.Proposals {
-		now := d.Now[p.Field]
-		if now == "" {
-			now = "none"
-		}
-		label := fmt.Sprintf("%s of %s %s: %s, in place of %s. It is %s.", p.Field, p.Of, p.ID, ui.WithUnit(proposed(p.Value), p.Unit), now, p.Says)
-		which.Options = append(which.Options, ui.Option{Value: p.Field, Label: label, Selected: d.Form["proposal"] == p.Field || d.Form["proposal"] == "" && i == 0})
-	}
-	value := ui.Input{ID: "value", Name: "value", Label: "Another value in its place", Help: "Only where the engineer has grounds for one: they belong into the reason.", Optional: true, Number: true, Value: d.Form["value"], Problem: facts.problem("value")}
-	reason := ui.Input{ID: "reason", Name: "reason", Label: "Reason", Area: true, Max: 500, Value: d.Form["reason"], Problem: facts.problem("reason")}
-	a.Fields = []ui.Input{which, value, reason}
-	return a
-}
-
-// proposed writes a proposal to three significant figures, which is what is adopted.
-func proposed(v float64) string { return strconv.FormatFloat(Proposed(v), 'f', -1, 64) }
-
-// Proposed rounds a standard uncertainty up to three significant figures.
-func Proposed(v float64) float64 {
-	if !(v > 0) || math.IsInf(v, 0) {
-		return 0
-	}
-	step := math.Pow(10, math.Floor(math.Log10(v))-2)
-	out, _ := strconv.ParseFloat(strconv.FormatFloat(math.Ceil(v/step-1e-9)*step, 'g', 3, 64), 64) // the text is a number
-	return out
-}
-
-// Adoption is the detail of an adoption as it is logged.
-type Adoption struct {
-	Kind     string   `json:"kind"`
-	ID       string   `json:"id"`
-	Field    string   `json:"field"`
-	Unit     string   `json:"unit"`
-	Was      *float64 `json:"was"`
-	Is       float64  `json:"is"`
-	Revision int      `json:"revision"`
-}
-
-func studyLog(v View, s *store.Study, log []store.StudyEntry) []ui.Entry {
-	var out []ui.Entry
-	for i, e := range slices.Backward(log) {
-		words := e.By
-		switch e.State {
-		case store.StudyAdopted:
-			var a Adoption
-			if json.Unmarshal(e.Detail, &a) == nil && a.Field != "" {
-				words += fmt.Sprintf(" adopted %s %s as %s of %s %s: revision %d. %s", strconv.FormatFloat(a.Is, 'f', -1, 64), ui.UnitName(a.Unit), a.Field, a.Kind, a.ID, a.Revision, e.Reason)
-			} else {
-				words += " adopted it. " + e.Reason
-			}
-		case store.StudyAbandoned:
-			words += " abandoned it: " + e.Reason
-		case store.StudyCollected:
-			words += " took the last reading."
-			if s.Kind == store.StabilityStudy {
-				words = e.By + " had the master checks gathered."
-			}
-		default:
-			words += " planned it."
-			if i > 0 {
-				words = e.By + " undid a reading."
-			}
-		}
-		out = append(out, ui.Entry{At: ui.Moment(e.At.In(v.Zone), v.Now), State: StudyState(e.State), Text: ui.Say(words)})
-	}
-	return out
 }

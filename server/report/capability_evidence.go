@@ -157,13 +157,13 @@ func (g *capabilityGather) evidence(ctx context.Context, src *Source) error {
 
 // gauges reads what the gauges' master checks said in the period.
 func (g *capabilityGather) gauges(ctx context.Context, src *Source) error {
-	names := make([]string, 0, len(g.counts))
-	for id := range g.counts {
+	names := make([]string, 0, len(g.panels.counts))
+	for id := range g.panels.counts {
 		names = append(names, id)
 	}
 	slices.Sort(names)
 	for _, id := range names {
-		out := CapabilityGauge{ID: id, Panels: g.counts[id], Worst: None}
+		out := CapabilityGauge{ID: id, Panels: g.panels.counts[id], Worst: None}
 		if def, _ := src.Catalogue.Gauge(id, g.in.To); def != nil {
 			out.Unit, out.Resolution = string(def.Unit), def.Resolution
 		}

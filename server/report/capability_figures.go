@@ -6,6 +6,7 @@ import (
 	"strings"
 
 	"sagwatch/spc/capability"
+	"sagwatch/spc/components"
 	"sagwatch/spc/fit"
 	"sagwatch/web/ui"
 )
@@ -309,7 +310,7 @@ func (o *CapabilityOf) Figures() []*Figure {
 
 func (o *CapabilityOf) partFigure(name string, sd, lower, upper float64, method string) *Figure {
 	return &Figure{ID: "sd-" + strings.ReplaceAll(name, " ", "-") + "." + o.Name, Name: "Standard deviation between " + partWords(name), Of: o.Words, Unit: o.Unit, Value: Number(sd), Lower: Number(math.Sqrt(max(0, lower))), Upper: Number(math.Sqrt(max(0, upper))), Level: confidence,
-		Decimals: o.Decimals, Method: method, Formula: "square root of the variance component by restricted maximum likelihood: value = mean + mould + shift (day) + both + panel", Inputs: ui.Count(int64(o.Parts.N)) + " values", Source: "Searle, Casella, McCulloch 1992, chapter 6"}
+		Decimals: o.Decimals, Method: partMethod(method), Formula: "square root of the variance component by restricted maximum likelihood: value = mean + mould + shift (day) + both + panel", Inputs: ui.Count(int64(o.Parts.N)) + " values", Source: "Searle, Casella, McCulloch 1992, chapter 6"}
 }
 
 // partWords names the source of a variance component.
@@ -324,5 +325,13 @@ func partWords(name string) string {
 	case "panel":
 		return "panels of one mould and shift or day"
 	}
-	return "moulds' courses from shift to shift"
+	return "changes of single moulds from shift to shift"
+}
+
+// partMethod names the method of a component's interval as the trade does.
+func partMethod(method string) string {
+	if method == string(components.LogWald) {
+		return "normal approximation on the logarithm of the variance (Wald)"
+	}
+	return method
 }

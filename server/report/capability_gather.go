@@ -12,8 +12,6 @@ import (
 	"sagwatch/server/plant"
 	"sagwatch/server/watch"
 	"sagwatch/spc"
-	"sagwatch/spc/autocorrelation"
-	"sagwatch/spc/capability"
 	"sagwatch/spc/fit"
 	"sagwatch/spc/monitor"
 	"sagwatch/store"
@@ -23,6 +21,15 @@ import (
 // histograms by mould and shift (day, beyond 100 days), so that memory does not follow the number of panels. By is who issues
 // it, at the moment of issue. An *AskError says what is wrong with the question.
 func GatherCapability(ctx context.Context, src *Source, q CapabilityQuery, from, to time.Time, by string, at time.Time) (*CapabilityInputs, error) {
+	g, err := gatherPanels(ctx, src, q, from, to)
+	if err != nil {
+		return nil, err
+	}
+	return g.inputs(ctx, src, by, at)
+}
+
+// gatherPanels is the pass over the panels.
+func gatherPanels(ctx context.Context, src *Source, q CapabilityQuery, from, to time.Time) (*capabilityGather, error) {
 	from, to, err := lot(ctx, src, &q, from, to)
 	if err != nil {
 		return nil, err
@@ -31,83 +38,48 @@ func GatherCapability(ctx context.Context, src *Source, q CapabilityQuery, from,
 	if err != nil {
 		return nil, err
 	}
-	in := g.in
+	if err = g.read(ctx, src); err == nil {
+		err = g.end()
+	}
+	if err != nil {
+		return nil, fmt.Errorf("gather the capability of press %s: %w", q.Press, err)
+	}
+	return g, nil
+}
+
+// inputs adds what is read quickly: signals, limits, gauges. The gather itself stays as it is and serves again.
+func (g *capabilityGather) inputs(ctx context.Context, src *Source, by string, at time.Time) (*CapabilityInputs, error) {
+	again, in := *g, *g.in
+	in.Of, in.Definitions, in.Notes = slices.Clone(in.Of), slices.Clone(in.Definitions), slices.Clone(in.Notes)
+	g, again.in = &again, &in
 	in.IssuedBy, in.IssuedAt, in.Version = by, at.UTC(), src.Version
+	var err error
 	if in.Query, err = json.Marshal(in.Asked); err != nil {
 		return nil, err
 	}
-	values := []spc.Computed{}
-	for _, c := range g.of {
-		if c.computed {
-			values = append(values, c.value)
-		}
-	}
-	err = src.Store.Observations(ctx, src.Site, store.ObservationQuery{Press: q.Press, From: in.From, To: in.To, Values: values}, g.add)
-	if err == nil {
-		err = g.end()
-	}
-	if err == nil {
-		err = g.evidence(ctx, src)
-	}
-	if err == nil {
+	if err = g.evidence(ctx, src); err == nil {
 		err = g.gauges(ctx, src)
 	}
 	if err == nil {
 		err = g.shares(ctx, src)
 	}
 	if err != nil {
-		return nil, fmt.Errorf("gather the capability of press %s: %w", q.Press, err)
+		return nil, fmt.Errorf("gather the capability of press %s: %w", in.Press, err)
 	}
-	return in, nil
+	return &in, nil
 }
 
-// capabilityGather takes panels in press order.
+// capabilityGather is what was asked, and what the pass over the panels gave.
 type capabilityGather struct {
 	in      *CapabilityInputs
-	site    spc.Site
 	zone    *time.Location
 	starts  []string
-	moulds  map[string]int // stream by mould
-	of      []*characteristicScan
 	charts  []spc.Chart // of the press and product
-	blockTo time.Time
-	block   int
-	counts  map[string]int // panels by gauge
-	other   map[string]int // panels of other products
-	raw     bool
 	press   spc.Press
+	values  store.ValueQuery
+	panels  *panelScan
 	product spc.Product
-	cycles  cycleCutter
-}
-
-// characteristicScan takes the values of one characteristic.
-type characteristicScan struct {
-	CapabilityInput
-	computed bool
-	value    spc.Computed
-	pilot    []pilotValue
-	kept     *capability.Scan
-	left     *capability.Scan
-	sum      float64 // of the cycle that is open
-	n        int
-	means    []float64 // of the cycles, NaN where it has too few panels
-	seen     map[string]bool
-	lacks    map[string]int // panels without it, by gauge
-}
-
-// of is the characteristic of a panel.
-func (s *characteristicScan) of(o *store.Obs) (float64, bool) {
-	if s.computed {
-		return o.Values.Get(s.value)
-	}
-	x, ok := o.Characteristics[s.Name]
-	return x, ok
-}
-
-type pilotValue struct {
-	stream, block int
-	left          bool
-	x             float64
+	site    spc.Site
 }
 
 func newCapabilityGather(c *plant.Catalogue, site string, q CapabilityQuery, from, to time.Time) (*capabilityGather, error) {
@@ -140,7 +112,7 @@ func newCapabilityGather(c *plant.Catalogue, site string, q CapabilityQuery, fro
 		q.Exclude[i].From, q.Exclude[i].To = e.From.UTC(), e.To.UTC()
 	}
 	settings := c.Site(site)
-	g := &capabilityGather{site: settings, starts: settings.Shifts, moulds: map[string]int{}, counts: map[string]int{}, other: map[string]int{}, raw: true, press: *press, product: *product, block: -1}
+	g := &capabilityGather{site: settings, starts: settings.Shifts, press: *press, product: *product, values: store.ValueQuery{Press: q.Press}}
 	name := settings.TimeZone
 	g.zone = time.UTC
 	if zone, err := time.LoadLocation(name); err == nil && name != "" {
@@ -153,18 +125,17 @@ func newCapabilityGather(c *plant.Catalogue, site string, q CapabilityQuery, fro
 		g.in.Each = "day"
 		g.starts = g.starts[:min(len(g.starts), 1)]
 	}
+	g.panels = newPanelScan(g)
 	for _, m := range press.Moulds {
 		if len(q.Moulds) == 0 || slices.Contains(q.Moulds, m) {
-			g.moulds[m] = len(g.in.Moulds)
-			g.in.Moulds = append(g.in.Moulds, m)
+			g.panels.stream(m)
 		}
 	}
 	for _, m := range q.Moulds {
-		if _, ok := g.moulds[m]; !ok {
+		if !slices.Contains(press.Moulds, m) {
 			return nil, ask("moulds", "Press %s has no mould %q.", q.Press, m)
 		}
 	}
-	g.cycles = cycleCutter{last: -1, number: spc.NoCycle}
 	names := q.Characteristics
 	if len(names) == 0 {
 		names = Specified(product)
@@ -188,7 +159,7 @@ func newCapabilityGather(c *plant.Catalogue, site string, q CapabilityQuery, fro
 				return nil, ask("models", "A model other than the usual one needs its reason.")
 			}
 		}
-		g.of = append(g.of, s)
+		g.panels.of = append(g.panels.of, s)
 	}
 	for n := range q.Models {
 		if !slices.Contains(names, n) {
@@ -198,6 +169,18 @@ func newCapabilityGather(c *plant.Catalogue, site string, q CapabilityQuery, fro
 	for _, chart := range watch.Charts(c, q.Press, "") {
 		if (chart.Product == "" || chart.Product == q.Product) && !chart.Retired && !chart.Quiet && chart.Kind.WorkedOut() {
 			g.charts = append(g.charts, chart)
+		}
+	}
+	for _, s := range g.panels.of {
+		if s.computed {
+			s.at = len(g.values.Computed)
+			g.values.Computed = append(g.values.Computed, s.value)
+		}
+	}
+	for _, s := range g.panels.of {
+		if !s.computed {
+			s.at = len(g.values.Computed) + len(g.values.Named)
+			g.values.Named = append(g.values.Named, s.Name)
 		}
 	}
 	g.define(c, plant.KindProduct, q.Product)
@@ -221,11 +204,15 @@ func Specified(p *spc.Product) []string {
 	return out
 }
 
-// KindOf says which distributions may describe a characteristic of a product: a form error is never below zero and never normal. One of
-// the product's own is taken for a form error where it has an upper limit alone, or zero below: flatness, twist, play.
+// KindOf says which distributions usually describe a characteristic of a product: a form error is never below zero, and one that is the
+// greatest of many points has a kind of its own. One of the product's own is taken for a form error where it has an upper limit alone, or
+// zero below: flatness, twist, play.
 func KindOf(p *spc.Product, name string) fit.Kind {
 	if c, ok := spc.ComputedByName(name); ok {
-		if monitor.Skewed(c) {
+		switch {
+		case c == spc.MaxDeviationUM || c == spc.ContourPVUM || c == spc.FormUM || c == spc.RangeValue || c == spc.MasterMaxErrorUM:
+			return fit.Maximum
+		case monitor.Skewed(c):
 			return fit.Form
 		}
 		return fit.Measured
@@ -239,7 +226,7 @@ func KindOf(p *spc.Product, name string) fit.Kind {
 }
 
 func newCharacteristicScan(p *spc.Product, name string) (*characteristicScan, error) {
-	s := &characteristicScan{CapabilityInput: CapabilityInput{Name: name, Kind: KindOf(p, name)}, seen: map[string]bool{}, lacks: map[string]int{}}
+	s := &characteristicScan{CapabilityInput: CapabilityInput{Name: name, Kind: KindOf(p, name)}}
 	var lower, upper *float64
 	if s.value, s.computed = spc.ComputedByName(name); s.computed {
 		l, ok := p.Limits[name]
@@ -263,7 +250,7 @@ func newCharacteristicScan(p *spc.Product, name string) (*characteristicScan, er
 	}
 	if lower != nil {
 		s.Spec.Lower, s.Spec.HasLower = *lower, true
-		s.Spec.Bound = s.Kind == fit.Form && *lower <= 0
+		s.Spec.Bound = s.Kind != fit.Measured && *lower <= 0
 	}
 	if upper != nil {
 		s.Spec.Upper, s.Spec.HasUpper = *upper, true
@@ -288,244 +275,6 @@ func (g *capabilityGather) define(c *plant.Catalogue, kind, id string) {
 	if r.Number > 1 && r.EffectiveFrom.After(g.in.From) && kind == plant.KindProduct {
 		g.in.Notes = append(g.in.Notes, fmt.Sprintf("Revision %d of product %s came into force within the period: all panels are held against its limits, also those that were judged by others.", r.Number, id))
 	}
-}
-
-// add takes the next panel.
-func (g *capabilityGather) add(o *store.Obs) error {
-	if o.Product != g.in.Product {
-		g.other[o.Product]++
-		return nil
-	}
-	stream, ok := g.moulds[o.Mould]
-	if !ok {
-		if len(g.in.Asked.Moulds) > 0 {
-			return nil
-		}
-		// A panel without a mould, or of a mould that the press no longer has, was shipped like any other.
-		stream = len(g.in.Moulds)
-		g.moulds[o.Mould] = stream
-		g.in.Moulds = append(g.in.Moulds, o.Mould)
-	}
-	// A gauge of dimensions and one of curvature may both see a panel: what has none of these characteristics is not of this report.
-	if !slices.ContainsFunc(g.of, func(s *characteristicScan) bool { _, ok := s.of(o); return ok }) {
-		for _, s := range g.of {
-			s.lacks[o.Key.Gauge]++
-		}
-		return nil
-	}
-	at := o.Key.LineAt
-	if g.block < 0 || !at.Before(g.blockTo) {
-		s := plant.ShiftAt(g.starts, at.In(g.zone))
-		g.blockTo = s.To
-		g.block = len(g.in.Blocks)
-		if g.block >= capabilityBlockTop {
-			return ask("to", "The period has more than %d shifts.", capabilityBlockTop)
-		}
-		b := CapabilityBlock{From: s.From.UTC(), Name: s.Name}
-		if g.in.Each == "day" {
-			b.Name = ""
-		}
-		g.in.Blocks = append(g.in.Blocks, b)
-	}
-	reason := o.Excluded
-	for i := range g.in.Asked.Exclude {
-		if e := &g.in.Asked.Exclude[i]; !at.Before(e.From) && at.Before(e.To) {
-			reason = e.Reason
-			break
-		}
-	}
-	b := &g.in.Blocks[g.block]
-	b.Panels++
-	g.in.Panels++
-	if reason != "" {
-		b.LeftOut++
-		g.in.LeftOut++
-		if b.Reason == "" {
-			b.Reason = reason
-		}
-	}
-	g.counts[o.Key.Gauge]++
-	if g.in.First.IsZero() {
-		g.in.First = at
-	}
-	g.in.Last = at
-	if g.cycles.begins(stream, o.Cycle) {
-		g.closeCycle()
-	}
-	var row *CapabilityRow
-	if g.raw = g.raw && g.in.Panels <= capabilityRaw; g.raw {
-		g.in.Raw = append(g.in.Raw, CapabilityRow{Panel: o.Key.Panel, Mould: stream, Block: g.block, At: at, LeftOut: reason != "", Values: make([]Number, len(g.of))})
-		row = &g.in.Raw[len(g.in.Raw)-1]
-	} else {
-		g.in.Raw = nil
-	}
-	for i, s := range g.of {
-		x, ok := s.of(o)
-		if row != nil {
-			row.Values[i] = None
-		}
-		if !ok {
-			s.lacks[o.Key.Gauge]++
-			continue
-		}
-		s.seen[o.Key.Gauge] = true
-		if row != nil {
-			row.Values[i] = Number(x)
-		}
-		if err := s.take(stream, g.block, reason != "", x); err != nil {
-			return err
-		}
-	}
-	return nil
-}
-
-// take counts one value.
-func (s *characteristicScan) take(stream, block int, left bool, x float64) error {
-	for len(s.Counts) <= stream {
-		s.Counts = append(s.Counts, OutsideCount{})
-	}
-	c := &s.Counts[stream]
-	switch {
-	case s.Spec.HasLower && !s.Spec.Bound && x < s.Spec.Lower:
-		c.Below++
-		if !left {
-			c.BelowCounted++
-		}
-	case s.Spec.HasUpper && x > s.Spec.Upper:
-		c.Above++
-		if !left {
-			c.AboveCounted++
-		}
-	}
-	if !left {
-		s.sum += x
-		s.n++
-	}
-	if s.kept != nil {
-		return s.scan(stream, block, left, x)
-	}
-	s.pilot = append(s.pilot, pilotValue{stream, block, left, x})
-	if len(s.pilot) == capabilityPilot {
-		return s.begin()
-	}
-	return nil
-}
-
-func (s *characteristicScan) scan(stream, block int, left bool, x float64) error {
-	if left {
-		return s.left.Add(stream, block, x)
-	}
-	return s.kept.Add(stream, block, x)
-}
-
-// begin chooses the grid from the first values and counts them.
-func (s *characteristicScan) begin() error {
-	xs := make([]float64, len(s.pilot))
-	for i := range s.pilot {
-		xs[i] = s.pilot[i].x
-	}
-	width, origin, err := capability.GridFor(xs)
-	if err != nil {
-		// Nothing to go by in the values: a ten-thousandth of what the specification allows.
-		width, origin = math.Abs(xs[0])*1e-6, xs[0]
-		if s.Spec.HasLower && s.Spec.HasUpper {
-			width = (s.Spec.Upper - s.Spec.Lower) / 1e4
-		}
-		if !(width > 0) {
-			width = 1e-6
-		}
-	}
-	if s.kept, err = capability.NewScan(width, origin); err != nil {
-		return err
-	}
-	if s.left, err = capability.NewScan(width, origin); err != nil {
-		return err
-	}
-	for _, p := range s.pilot {
-		if err := s.scan(p.stream, p.block, p.left, p.x); err != nil {
-			return err
-		}
-	}
-	s.pilot = nil
-	return nil
-}
-
-// closeCycle keeps the means of the cycle that is over.
-func (g *capabilityGather) closeCycle() {
-	g.in.Cycles++
-	least := (len(g.in.Moulds) + 1) / 2
-	for _, s := range g.of {
-		mean := math.NaN()
-		if s.n >= least && s.n > 0 {
-			mean = s.sum / float64(s.n)
-		}
-		s.means = append(s.means, mean)
-		s.sum, s.n = 0, 0
-	}
-}
-
-// cycleCutter tells where a cycle begins: by its number where panels bring one, else where the table has come round.
-type cycleCutter struct {
-	last   int
-	number int64
-}
-
-func (c *cycleCutter) begins(stream int, number int64) bool {
-	begin := c.last >= 0 && (number != c.number || number == spc.NoCycle && stream <= c.last)
-	c.last, c.number = stream, number
-	return begin
-}
-
-// end closes the scans.
-func (g *capabilityGather) end() error {
-	if g.in.Panels > 0 {
-		g.closeCycle()
-	}
-	if !g.raw {
-		g.in.Raw = nil
-	}
-	for _, s := range g.of {
-		if s.kept == nil && len(s.pilot) > 0 {
-			if err := s.begin(); err != nil {
-				return err
-			}
-		}
-		if s.kept != nil {
-			s.Grid, s.LeftOut = s.kept.Grid(), s.left.Grid()
-			s.kept, s.left = nil, nil
-		}
-		for gauge, n := range s.lacks {
-			if s.seen[gauge] { // one that never measures it lacks nothing
-				s.Lacking += n
-			}
-		}
-		for len(s.Counts) < len(g.in.Moulds) {
-			s.Counts = append(s.Counts, OutsideCount{})
-		}
-		if c, err := autocorrelation.Correlate(s.means, 1, 0.99); err == nil {
-			s.Evidence.Lag1, s.Evidence.Band, s.Evidence.LagN = Number(c.R[0]), c.White, c.N
-		}
-		s.means = nil
-		s.Evidence.Points, s.Evidence.Expect = g.expected(s.Name)
-		g.in.Of = append(g.in.Of, s.CapabilityInput)
-	}
-	if len(g.counts) > 1 { // several gauges see the same panels
-		g.in.Panels, g.in.LeftOut = 0, 0
-		for i := range g.in.Of {
-			left := g.in.Of[i].LeftOut.N()
-			g.in.Panels, g.in.LeftOut = max(g.in.Panels, g.in.Of[i].Grid.N()+left), max(g.in.LeftOut, left)
-		}
-	}
-	for p := range g.other {
-		g.in.Products = append(g.in.Products, p)
-	}
-	slices.Sort(g.in.Products)
-	span := spanWords(g.in.From.In(g.zone), g.in.To.In(g.zone))
-	if g.in.Asked.Lot() {
-		span = g.in.Asked.lotWords()
-	}
-	g.in.Title = fmt.Sprintf("Capability of press %s, %s, %s", g.in.Press, g.in.Product, span)
-	return nil
 }
 
 // spanWords writes a period of whole days as dates, the last one included, and any other with its hours.

@@ -90,12 +90,12 @@ func (o *CapabilityOf) tests(in *CapabilityInputs, all portion) {
 		if g, err := fit.AndersonDarling(s, o.Family, fit.Resampling{Resamples: 199, Seed: capabilitySeed}); err == nil {
 			o.Tests = append(o.Tests,
 				&Figure{ID: "anderson-darling." + o.Name, Name: "Anderson-Darling statistic", Of: o.Words + ", " + FamilyWords(o.Family), Unit: "1", Value: Number(g.Adjusted), Lower: None, Upper: None, Decimals: 3, Formula: "A^2 = -n - (1/n) sum (2i - 1) (log F(x_i) + log(1 - F(x_(n+1-i)))), adjusted for n", Inputs: tested(g.N), Source: "D'Agostino and Stephens 1986"},
-				&Figure{ID: "anderson-darling-p." + o.Name, Name: "p of Anderson-Darling", Of: o.Words + ", " + FamilyWords(o.Family), Unit: "1", Value: Number(g.P), Lower: None, Upper: None, Decimals: 4, Formula: "probability of a greater A^2 where the model is right, its parameters fitted: " + string(g.PMethod), Inputs: tested(g.N), Source: "D'Agostino and Stephens 1986"})
+				&Figure{ID: "anderson-darling-p." + o.Name, Name: "p value of the Anderson-Darling test", Of: o.Words + ", " + FamilyWords(o.Family), Unit: "1", Value: Number(g.P), Lower: None, Upper: None, Decimals: 4, Formula: "probability of a greater A^2 where the model is right, its parameters fitted: " + string(g.PMethod), Inputs: tested(g.N), Source: "D'Agostino and Stephens 1986"})
 		}
 	}
 	if o.Family == fit.Normal {
 		if w, err := fit.ShapiroWilk(s); err == nil {
-			o.Tests = append(o.Tests, &Figure{ID: "shapiro-wilk-p." + o.Name, Name: "p of Shapiro-Wilk", Of: o.Words, Unit: "1", Value: Number(w.P), Lower: None, Upper: None, Decimals: 4, Formula: "probability of a lesser W for normal values", Inputs: tested(w.N) + fmt.Sprintf(", W %.4f", w.W), Source: "Royston 1995"})
+			o.Tests = append(o.Tests, &Figure{ID: "shapiro-wilk-p." + o.Name, Name: "p value of the Shapiro-Wilk test", Of: o.Words, Unit: "1", Value: Number(w.P), Lower: None, Upper: None, Decimals: 4, Formula: "probability of a lesser W for normal values", Inputs: tested(w.N) + fmt.Sprintf(", W %.4f", w.W), Source: "Royston 1995"})
 		}
 	}
 }
@@ -175,7 +175,7 @@ func (o *CapabilityOf) signalPoints() string {
 
 // Supported is true where the figures may be called capability.
 func (o *CapabilityOf) Supported() bool {
-	return o.Refused == "" && o.Grade.Stable && o.Lines[0].N >= fewValues
+	return o.standing() == supported
 }
 
 // weak lists the moulds that cannot prove the wanted index, and those that certainly miss it.

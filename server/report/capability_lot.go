@@ -87,7 +87,7 @@ func (g *capabilityGather) shares(ctx context.Context, src *Source) error {
 	wanted := 0
 	for i := range g.in.Gauges {
 		gauge := &g.in.Gauges[i]
-		for _, s := range g.of {
+		for _, s := range g.panels.of {
 			if s.seen[gauge.ID] {
 				gauge.Studies = append(gauge.Studies, CapabilityStudy{Of: s.Name, Percent: None, PercentLower: None, PercentUpper: None})
 				wanted++

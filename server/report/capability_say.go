@@ -3,6 +3,7 @@ package report
 import (
 	"fmt"
 	"math"
+	"slices"
 	"strings"
 	"time"
 
@@ -72,22 +73,43 @@ func (c *Capability) Said() ui.Sentence {
 	if d := l.Ppk.Doubt(); d != "" {
 		figure = append(figure, ui.Run{Text: fmt.Sprintf(" (95%s%%: %s)", ui.NoBreak, d)})
 	}
-	if o.Lines[0].N < fewValues {
+	// The headline speaks of the least index, but of the worst that is known of any characteristic.
+	worst, words := c.worst()
+	of := ""
+	if len(c.Worked) > 1 {
+		of = " in the " + listWords(words)
+		if len(words) == len(c.Worked) {
+			of = ""
+		}
+	}
+	if o.Lines[0].N < fewValues && worst <= tooFew {
 		return append(ui.Sentence{{Text: fmt.Sprintf("%s are too few to judge press %s: ", capital(ui.Plural(int64(l.N), "panel", "panels")), c.Press)}}, append(figure, ui.Run{Text: "."})...)
 	}
-	if !o.Grade.Stable {
-		head := fmt.Sprintf("Performance only, for press %s was not shown to be stable: ", c.Press)
-		if o.Evidence.Limits {
-			head = fmt.Sprintf("Performance only, for press %s was not stable: ", c.Press)
+	performance := ""
+	switch {
+	case worst == notStable || worst == noIndex && c.any(notStable):
+		if worst == noIndex {
+			of = ""
 		}
-		return append(append(ui.Sentence{{Text: head}}, figure...), ui.Run{Text: ". It describes the period and predicts nothing."})
+		performance = fmt.Sprintf("Performance only, for press %s was not stable%s: ", c.Press, of)
+	case worst == notShown || worst == tooFew || worst == noIndex && c.any(notShown):
+		performance = fmt.Sprintf("Performance only, for press %s was not shown to be stable: ", c.Press)
+	case worst == signalOpen || worst == noIndex && c.any(signalOpen):
+		performance = fmt.Sprintf("Performance only, for a signal of press %s is still open%s: ", c.Press, of)
 	}
-	head := fmt.Sprintf("Press %s cannot prove the wanted %s: ", c.Press, c.Kept())
+	if performance != "" {
+		return append(append(ui.Sentence{{Text: performance}}, figure...), ui.Run{Text: ". It describes the period and predicts nothing."})
+	}
+	unsure := ""
+	if worst != supported {
+		unsure = ", unsupported as yet"
+	}
+	head := fmt.Sprintf("Press %s cannot prove the wanted %s%s: ", c.Press, c.Kept(), unsure)
 	switch l.Verdict {
 	case "pass":
-		head = fmt.Sprintf("Press %s meets the wanted %s: ", c.Press, c.Kept())
+		head = fmt.Sprintf("Press %s meets the wanted %s%s: ", c.Press, c.Kept(), unsure)
 	case "fail":
-		head = fmt.Sprintf("Press %s misses the wanted %s: ", c.Press, c.Kept())
+		head = fmt.Sprintf("Press %s misses the wanted %s%s: ", c.Press, c.Kept(), unsure)
 	}
 	tail := "."
 	if unproven, missed := o.weak(); l.Verdict == "pass" && len(missed) > 0 && len(missed) <= 3 {
@@ -95,7 +117,15 @@ func (c *Capability) Said() ui.Sentence {
 	} else if l.Verdict == "pass" && len(unproven) > 0 && len(unproven) <= 3 {
 		tail = fmt.Sprintf(". %s cannot prove it.", mouldsWords(unproven))
 	}
+	if worst != supported {
+		tail += " " + capital(worst.doubtWords()) + of + "."
+	}
 	return append(append(ui.Sentence{{Text: head}}, figure...), ui.Run{Text: tail})
+}
+
+// any is true where a characteristic stands so.
+func (c *Capability) any(s standing) bool {
+	return slices.ContainsFunc(c.Worked, func(o *CapabilityOf) bool { return o.standing() == s })
 }
 
 func plural(n int, one, many string) string {
@@ -156,11 +186,14 @@ func (c *Capability) SaidDoubts() []ui.Sentence {
 				s = append(s, ui.Run{Text: " (" + d + ")"})
 			}
 			state := "."
-			if !rest.Supported() {
-				state = ", performance only."
+			if s := rest.standing(); s != supported {
+				state = ": " + s.doubtWords() + "."
 			}
 			out = append(out, append(s, ui.Run{Text: state}))
 		}
+	}
+	if s := c.supports(); s != "" {
+		out = append(out, ui.Say(s))
 	}
 	if c.Behind {
 		out = append(out, ui.Say("The charts had not taken in all panels of the period when this was worked out: signals may be missing."))
@@ -299,7 +332,7 @@ func (o *CapabilityOf) ModelHead() string {
 func (o *CapabilityOf) ModelText() string {
 	s := ""
 	if p := o.parameters(); p != "" {
-		s = "The pencil line is a " + FamilyWords(o.Family) + ", " + p + ". "
+		s = "The curve is the fitted " + FamilyWords(o.Family) + ", " + p + ". "
 	}
 	if o.Usual {
 		s += "It is the usual model of this characteristic: " + o.Why + "."
@@ -310,7 +343,7 @@ func (o *CapabilityOf) ModelText() string {
 		s += " By the values' own percentiles Ppk is " + ui.Number(o.Own.CK, 2) + "."
 	}
 	for _, t := range o.Tests {
-		s += fmt.Sprintf(" %s %s (%s).", t.Name, t.Show(), t.Inputs)
+		s += fmt.Sprintf(" %s: %s (%s).", t.Name, t.Show(), t.Inputs)
 	}
 	if len(o.Tests) > 0 && o.Lines[0].N > 1000 {
 		s += " Of so many values a test finds departures that do not matter; the outermost percentiles decide."

@@ -12,6 +12,7 @@ import (
 	"sagwatch/spc/components"
 	"sagwatch/spc/fit"
 	"sagwatch/store"
+	"sagwatch/web/ui"
 )
 
 // Resamples of the intervals, and the seed of all of them: the same inputs give the same report.
@@ -202,7 +203,7 @@ func (c *Capability) work(i int) (*CapabilityOf, error) {
 	}
 	_, sigma, err := capability.Overall(all.Groups(byCell))
 	if err != nil {
-		o.Refused = "its values do not vary: " + plain(all.Cells[0].Least) + " throughout, so there is no spread to compare with the specification"
+		o.Refused = "its values do not vary: " + ui.WithUnit(trim(all.Cells[0].Least), in.Unit) + " throughout, so there is no spread to compare with the specification"
 		return o, nil
 	}
 	o.Decimals = decimalsFor(sigma.SD)

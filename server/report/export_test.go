@@ -1,6 +1,7 @@
 package report
 
 import (
+	"math"
 	"time"
 
 	"sagwatch/server/plant"
@@ -13,7 +14,22 @@ func GatherFrom(c *plant.Catalogue, site string, q CapabilityQuery, from, to tim
 	if err != nil {
 		return nil, err
 	}
-	if err := each(g.add); err != nil {
+	v := store.Value{X: make([]float64, len(g.panels.of))}
+	err = each(func(o *store.Obs) error {
+		v.Gauge, v.Product, v.Mould, v.Panel, v.LineAt, v.Cycle, v.Excluded = o.Key.Gauge, o.Product, o.Mould, o.Key.Panel, o.Key.LineAt, o.Cycle, o.Excluded
+		for _, s := range g.panels.of {
+			x, ok := o.Characteristics[s.Name]
+			if s.computed {
+				x, ok = o.Values.Get(s.value)
+			}
+			if !ok {
+				x = math.NaN()
+			}
+			v.X[s.at] = x
+		}
+		return g.panels.add(&v)
+	})
+	if err != nil {
 		return nil, err
 	}
 	if err := g.end(); err != nil {

@@ -1,7 +1,6 @@
 package report
 
 import (
-	"context"
 	"encoding/json"
 	"fmt"
 	"math"
@@ -21,6 +20,10 @@ type StudyInputs struct {
 	// Places of the gauge in mm and the number of freedoms that its seating takes up; none for a gauge without places.
 	Places   [][2]float64 `json:"places,omitempty"`
 	Freedoms int          `json:"freedoms,omitempty"`
+	// Changed are the measurements that were corrected or voided after their readings were taken, Mended the lines that took a correction
+	// after the result was adopted.
+	Changed []StudyChanged `json:"changed,omitempty"`
+	Mended  []int          `json:"mended,omitempty"`
 }
 
 // StudyFacts are a study as it was planned.
@@ -59,23 +62,6 @@ func init() {
 // mostStudyReadings bounds a study, those that were undone included.
 const mostStudyReadings = 20_000
 
-// GatherStudy reads a study with its readings once. The head's kind, title, period and query are set here; places are those of the
-// gauge in mm as it was when the study was planned, nil for none.
-func GatherStudy(ctx context.Context, st *store.Store, h Head, id int64, gauge *spc.Gauge, places [][2]float64) (*StudyInputs, error) {
-	v, err := st.Study(ctx, h.Site, id)
-	if err != nil {
-		return nil, err
-	}
-	readings, err := st.StudyReadings(ctx, h.Site, id)
-	if err != nil {
-		return nil, err
-	}
-	if len(readings) > mostStudyReadings {
-		return nil, fmt.Errorf("study %d has %d readings; a report holds %d", id, len(readings), mostStudyReadings)
-	}
-	return StudyOf(h, &v, readings, gauge, places), nil
-}
-
 // StudyOf makes the inputs from a study and its readings.
 func StudyOf(h Head, v *store.Study, readings []store.StudyReading, gauge *spc.Gauge, places [][2]float64) *StudyInputs {
 	in := &StudyInputs{Head: h, Places: places, Study: StudyFacts{ID: v.ID, Kind: v.Kind, Title: v.Title, Gauge: v.Gauge, State: v.State, By: v.By, Plan: v.Plan}}
@@ -108,6 +94,14 @@ func StudyOf(h Head, v *store.Study, readings []store.StudyReading, gauge *spc.G
 		in.Readings = append(in.Readings, s)
 	}
 	return in
+}
+
+// Bounded refuses a study with more readings than a report holds.
+func (in *StudyInputs) Bounded() error {
+	if n := len(in.Readings); n > mostStudyReadings {
+		return fmt.Errorf("study %d has %d readings, those undone included; a report holds %d", in.Study.ID, n, mostStudyReadings)
+	}
+	return nil
 }
 
 // standing are the readings that were not undone, by line; nil where there is none.

@@ -28,6 +28,7 @@ type StudyResult struct {
 
 // StudyPart is a section: words, then a drawing, then a table.
 type StudyPart struct {
+	ID            string // "" for most
 	Heading, Text string
 	Groups        *plot.Groups
 	Map           *plot.Map
@@ -58,6 +59,14 @@ const studyLevel = 0.95
 // AnalyseStudy works a study out. What gives no result is said in the statement with what would.
 func AnalyseStudy(in *StudyInputs) *StudyResult {
 	b := &studyBook{in: in}
+	b.analyse()
+	b.changed()
+	b.r.Doubts = unique(b.r.Doubts)
+	return &b.r
+}
+
+func (b *studyBook) analyse() {
+	in := b.in
 	plan := &in.Study.Plan
 	missing := 0
 	for _, v := range in.standing() {
@@ -70,7 +79,7 @@ func AnalyseStudy(in *StudyInputs) *StudyResult {
 		if in.Study.State == store.StudyAbandoned {
 			b.r.Statement = fmt.Sprintf("The study was abandoned with %d of %d readings not taken: it has no result.", missing, len(plan.Lines))
 		}
-		return &b.r
+		return
 	}
 	var err error
 	switch in.Study.Kind {
@@ -97,11 +106,9 @@ func AnalyseStudy(in *StudyInputs) *StudyResult {
 		}
 		b.r = StudyResult{Statement: "The study gives no result: " + strings.TrimSuffix(words, ".") + ".",
 			Doubts: []string{"All readings are kept. Undo those that are wrong and take them again, or plan a new study."}}
-		return &b.r
+		return
 	}
 	b.r.Complete = true
-	b.r.Doubts = unique(b.r.Doubts)
-	return &b.r
 }
 
 func unique(lines []string) []string {

@@ -91,7 +91,7 @@ func (d *Document) about() Sheet {
 		add("", x)
 	}
 	for _, x := range d.Cautions {
-		add("Mind", x)
+		add("Caution", x)
 	}
 	add("Issued by", o.IssuedBy)
 	add("Issued at", o.IssuedAt.UTC().Format(time.RFC3339))

@@ -46,6 +46,10 @@
     });
   }
 
+  // The right panel of a study was scanned: its value is next.
+  const ready = document.querySelector("form[data-ready] input:not([type=hidden])");
+  if (ready) ready.focus({ preventScroll: true });
+
   // What stands wrong in a form is read first.
   const trouble = document.getElementById("trouble");
   if (trouble) trouble.focus();
@@ -83,6 +87,14 @@
       if (twin) twin.open = d.open;
     });
     if (fresh.firstElementChild && old.isEqualNode(fresh.firstElementChild)) { // nothing new: nothing is put in place, nothing announced
+      e.detail.shouldSwap = false;
+      return;
+    }
+    // A form for the next reading of a study into which something was typed stays, and says so when another reading is due.
+    const form = old.querySelector("form[data-line]");
+    if (form && Array.from(form.elements).some((i) => i.type === "radio" ? i.checked : i.type !== "hidden" && i.tagName === "INPUT" && i.value !== "")) {
+      const twin = fresh.querySelector("form[data-line]"), late = form.querySelector("[data-late]");
+      if (late && (!twin || twin.dataset.line !== form.dataset.line)) late.hidden = false;
       e.detail.shouldSwap = false;
       return;
     }

@@ -19,9 +19,12 @@ func studies() []Entry {
 		{"study-sheet", "Order sheet", studySheet().Page()},
 		{"study-collect", "Study, collecting", studyCollect("").Page()},
 		{"study-collect-wrong", "Study, a panel that is not in it", studyCollect("wrong").Page()},
+		{"study-collect-scanned", "Study, the right panel scanned", studyCollect("scanned").Page()},
+		{"study-collect-changed", "Study, a reading's measurement corrected", studyCollect("changed").Page()},
 		{"study-collect-judge", "Study by attributes, collecting", studyCollect("judge").Page()},
 		{"study-result", "Study, analysed", studyResult("collected").Page()},
 		{"study-adopted", "Study, adopted", studyResult("adopted").Page()},
+		{"study-changed", "Study, adopted on data that were changed", studyResult("changed").Page()},
 		{"study-none", "Study without a result", studyResult("none").Page()},
 	}
 }
@@ -71,7 +74,8 @@ func studyCollect(state string) page.StudyCollect {
 	f := live(frame("Study 4", ui.AtStudies, "/studies/4"))
 	f.Gauge, f.At, f.Person, f.Role = true, "gauge CG-2", "A. Sørby", "technician"
 	f.Caution = "Panels are heavy, hot well past the lehr, and their pressed edges cut: eye, hand and forearm protection."
-	m := page.StudyCollect{Frame: f, Statement: "Study 4, next", Slab: ui.Verdict{Kind: ui.None, Word: "A-0147007", Order: "J. Pham measures this panel", Because: "Round 1. 17 of 90 are in."},
+	m := page.StudyCollect{Frame: f, Statement: "Study 4, next", Slab: ui.Verdict{Kind: ui.None, Word: "A-0147007", Order: "J. Pham: measure this panel", Because: "Round 1 of 3. 17 of 90 are in."},
+		Scan:   &page.StudyScan{Action: "/studies/4", Label: "Scan a panel before you measure it", Help: "It is told at once whether it is the right one."},
 		Bar:    []ui.Fact{{Name: "Taken", Value: ui.Text("17 of 90")}, {Name: "Study", Value: ui.Text("CG-2, radius")}, {Name: "Line", Value: ui.Text("18")}, {Name: "Appraiser", Value: ui.Text("J. Pham")}},
 		Taken:  ui.Table{Label: "Taken last", Cols: []ui.Col{{Head: "Panel", Whole: true}, {Head: "Appraiser", Drop: true}, {Head: "Reading", Right: true}, {Head: "At"}}, Rows: []ui.Row{{Cells: ui.Texts("A-0147002", "J. Pham", "1108.214 mm", "13:39")}, {Cells: ui.Texts("A-0147010", "J. Pham", "1106.870 mm", "13:37")}}},
 		Coming: ui.Table{Label: "After this one", Cols: []ui.Col{{Head: "Panel", Whole: true}, {Head: "Appraiser"}, {Head: "Round", Right: true}}, Rows: []ui.Row{{Cells: ui.Texts("A-0147004", "J. Pham", "1")}, {Cells: ui.Texts("A-0147001", "J. Pham", "1")}}},
@@ -80,14 +84,27 @@ func studyCollect(state string) page.StudyCollect {
 		Acts:   []ui.Act{{Text: "Order sheet for paper", Href: "study-sheet"}, {Text: "All studies", Href: "studies"}}}
 	switch state {
 	case "wrong":
-		m.Not = []string{"13:40: panel A-0147681 is not in this study. Its measurement is stored and was not taken; measure A-0147007."}
+		m.Slab = ui.Verdict{Kind: ui.Bad, Word: "Wrong panel", Order: "Panel A-0147681 is not in this study. Take A-0147007.", Because: "What was measured at 13:40 is stored and was not taken into the study. Round 1 of 3. 17 of 90 are in."}
 		m.Key.Fields[0].Value, m.Key.Fields[0].Problem = "11o8.2", "“11o8.2” is not a number."
 		m.Key.Problems = ui.Problems{Head: "One thing to put right", Items: []ui.Problem{{Field: "v-radius_mm", Name: "Radius", Text: ": “11o8.2” is not a number."}}}
+	case "scanned":
+		m.Slab.Kind, m.Scan, m.Key.Ready = ui.Good, nil, true
+	case "changed":
+		m.Mend = studyMend()
 	case "judge":
-		m.Slab.Order, m.Frame.Live, m.Undo = "J. Pham judges this panel", "", nil
+		m.Slab.Order, m.Frame.Live, m.Undo = "J. Pham: judge this panel", "", nil
 		m.Key = &page.StudyKey{Head: "How is A-0147007 judged?", Action: "/studies/4/reading", Line: "18", Fields: []ui.Input{{ID: "category", Name: "category", Label: "Judgement", Radio: true, Options: []ui.Option{{Value: "0", Label: "good"}, {Value: "1", Label: "bad"}}}}, Save: "Store the judgement"}
 	}
 	return m
+}
+
+// studyMend is a correction and a void of what a study had taken.
+func studyMend() *page.StudyMend {
+	return &page.StudyMend{Heading: "Measurements changed since they were taken", Text: "The figures below are worked out from the readings as they were taken.",
+		Table: ui.Table{Label: "Measurements changed after they were taken", Cols: []ui.Col{{Head: "Line", Right: true}, {Head: "Panel"}, {Head: "Appraiser"}, {Head: "Trial", Right: true}, {Head: "In this study", Right: true}, {Head: "Now", Right: true}, {Head: "Why"}},
+			Rows: []ui.Row{{Cells: ui.Texts("5", "A-0147002", "J. Pham", "1", "1108.214 mm", "1108.114 mm", "tamm: certificate read wrongly")}, {Cells: ui.Texts("7", "A-0147010", "J. Pham", "1", "1106.870 mm", "voided", "lind: wrong panel")}}},
+		Take:  &page.StudyAct{Head: "Take what was corrected", Action: "/studies/4/mend", Label: "Take the corrected value", Fields: []ui.Input{{Type: "hidden", Name: "take", Value: "1"}}, Says: "The old reading stays to be seen and counts nowhere."},
+		Again: &page.StudyAct{Head: "Or measure again", Action: "/studies/4/mend", Label: "Open the line again", Says: "The old reading stays to be seen and counts nowhere; the line comes up again.", Fields: []ui.Input{{ID: "again", Name: "again", Label: "Line", Options: []ui.Option{{Value: "5", Label: "5: A-0147002 by J. Pham, round 1"}, {Value: "7", Label: "7: A-0147010 by J. Pham, round 1"}}}}}}
 }
 
 // studyReadings are invented readings of ten panels by three people.
@@ -136,6 +153,11 @@ func studyResult(state string) page.StudyResult {
 		m.State, m.Report = ui.Is(ui.Good, "adopted"), nil
 		m.Adopt.Fields[2].Problem, m.Adopt.Problems = "A new revision needs its reason.", ui.Problems{Head: "One thing to put right", Items: []ui.Problem{{Field: "reason", Name: "Reason", Text: ": A new revision needs its reason."}}}
 		m.Log = append([]ui.Entry{{At: "20 Jan 08:12", State: ui.Is(ui.Good, "adopted"), Text: ui.Say("okafor adopted 2.98 µm as probe_u_um of gauge CG-1: revision 4. The study of January.")}}, m.Log...)
+	case "changed":
+		m.State, m.Mend = ui.Is(ui.Good, "adopted"), studyMend()
+		m.Statement.Doubts = append([]ui.Sentence{ui.Say("The adopted result rests on data that were changed afterwards: 2 runs of this study. See below, and adopt again or plan a new study."),
+			ui.Say("Line 5 (panel A-0147002, J. Pham, trial 1) rests on measurement 4711, which was corrected afterwards by tamm: certificate read wrongly.")}, m.Statement.Doubts...)
+		m.Mend.Again, m.Mend.Note = nil, "An adopted study is not measured again: plan a new one where a value is missing."
 	case "none":
 		m.Statement = ui.Statement{Where: m.Statement.Where, Say: ui.Say("The study was abandoned with 38 of 50 readings not taken: it has no result.")}
 		m.State, m.StateSay = ui.Is(ui.None, "abandoned"), "12 of 50 readings on CG-1 by A. Sørby"

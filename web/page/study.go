@@ -66,13 +66,27 @@ type StudyCollect struct {
 	Statement string     // heading of the slab for those who do not see: "Study 4"
 	Slab      ui.Verdict // the next reading in very large words
 	Bar       []ui.Fact  // progress, appraiser, trial
-	Not       []string   // measurements that were not taken, with why; nothing is lost
+	Scan      *StudyScan // nil: nobody may take readings, or the right panel was scanned
+	Mend      *StudyMend // nil: every measurement stands as it was taken
 	Taken     ui.Table   // the last readings, latest first
 	Coming    ui.Table   // the next lines
 	Key       *StudyKey  // nil for a person who may not take readings, or a kind that is not keyed in
 	Undo      *StudyAct
 	Acts      []ui.Act
 	Abandon   *StudyAct
+}
+
+// StudyScan asks whether a panel is the right one.
+type StudyScan struct {
+	Action, Label, Help string
+}
+
+// StudyMend names readings whose measurements were changed afterwards.
+type StudyMend struct {
+	Heading, Text string
+	Table         ui.Table
+	Take, Again   *StudyAct
+	Note          string
 }
 
 // StudyKey keys the value of the next reading in.
@@ -83,6 +97,7 @@ type StudyKey struct {
 	Fields       []ui.Input
 	Save         string
 	Says         string
+	Ready        bool // the right panel was scanned: the value is next
 }
 
 // StudyAct is a small form with one button.
@@ -100,6 +115,7 @@ type StudyResult struct {
 	Statement ui.Statement
 	State     ui.State
 	StateSay  string
+	Mend      *StudyMend
 	Parts     []StudyPart
 	Figures   ui.Table // every figure with formula, inputs and source
 	Adopt     *StudyAct
