@@ -30,6 +30,7 @@ func (s *Server) apiRoutes(r chi.Router) {
 		r.Get("/charts/{id}/limits", s.api(s.getLimits))
 		r.Get("/signals", s.api(s.getSignals))
 		r.Get("/signals/{id}", s.api(s.getSignal))
+		r.Get("/signals/{id}/panels", s.api(s.getSignalPanels))
 		r.Get("/holds", s.api(s.getHolds))
 		r.Get("/holds/{id}", s.api(s.getHold))
 		r.Get("/holds/{id}/panels", s.api(s.getHoldPanels))

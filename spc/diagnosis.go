@@ -51,6 +51,8 @@ type Diagnosis struct {
 	Latest     time.Time `json:"latest"`
 	Earliest95 time.Time `json:"earliest_95"`
 	Latest95   time.Time `json:"latest_95"`
+	// EarliestMeasured is when the gauge measured the panel of Earliest.
+	EarliestMeasured time.Time `json:"earliest_measured,omitzero"`
 	// Open is true where the start may lie before the panels looked at.
 	Open   bool      `json:"open,omitempty"`
 	Causes []Weighed `json:"causes,omitempty"` // all that was weighed, by falling weight

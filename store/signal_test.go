@@ -13,12 +13,12 @@ import (
 	"sagwatch/store/storetest"
 )
 
-func signal(id string, n int) spc.Signal {
+func signal(id string, n int) spc.Fault {
 	at := storetest.Start.Add(time.Duration(n) * time.Minute)
-	return spc.Signal{ID: id, Press: "A", Product: "P25", Chart: "A.P25.radius_mm.individuals", Stream: "mould:7", Phase: 1,
+	return spc.Fault{Signal: spc.Signal{ID: id, Press: "A", Product: "P25", Chart: "A.P25.radius_mm.individuals", Stream: "mould:7", Phase: 1,
 		Rule: "beyond-limits", Words: "beyond lower limit", Panel: "A-1", Measurement: 12, At: at, LastPanel: "A-1", LastAt: at,
 		Value: 1107.1, Limits: spc.Limits{Lower: 1107.2, Centre: 1107.5, HasLower: true, HasCentre: true, Sigma: 0.1},
-		Evidence: []spc.Evidence{{Rule: "beyond-limits", Words: "beyond lower limit", At: at, Panels: []string{"A-1"}, Value: 1107.1}}}
+		Evidence: []spc.Evidence{{Rule: "beyond-limits", Words: "beyond lower limit", At: at, Panels: []string{"A-1"}, Value: 1107.1}}}}
 }
 
 func states(t *testing.T, s *store.Store, id string) (out []string) {
@@ -127,7 +127,7 @@ func TestFixesAreThoseOfClosedSignals(t *testing.T) {
 func TestSignalList(t *testing.T) {
 	t.Parallel()
 	s := storetest.New(t)
-	var all []spc.Signal
+	var all []spc.Fault
 	for i, id := range []string{"e", "d", "c", "b", "a"} {
 		all = append(all, signal(id, i/2)) // pairs at one time
 	}

@@ -259,6 +259,7 @@ func (k *keeper) diagnoseGauge(ctx context.Context, s *spc.Signal, due time.Time
 	d := plain(s, k.round())
 	d.Characteristic, d.Began, d.BeganPanel, d.AsOf, d.From, d.To, d.Panels = c.Characteristic, at[e.Start], names[e.Start], due, at[0], at[len(at)-1], len(at)
 	d.Earliest, d.Latest, d.Earliest95, d.Latest95 = at[r.Earliest(0.05)], at[e.Set99.Last], at[e.Set95.First], at[e.Set95.Last]
+	d.EarliestMeasured = d.Earliest
 	d.Open = r.Earliest(0.05) <= 1
 	if r.Shape == changepoint.Drift {
 		d.Change = spc.ChangeDrift

@@ -431,5 +431,6 @@ func (s *study) when(d *spc.Diagnosis, start, earliest, latest, earliest95, late
 	d.Began, d.BeganPanel = at(first).At, at(first).Name
 	d.Earliest, d.Latest = at(t.first[earliest]).At, at(t.last[latest]).At
 	d.Earliest95, d.Latest95 = at(t.first[earliest95]).At, at(t.last[latest95]).At
+	d.EarliestMeasured = at(t.first[earliest]).MeasuredAt
 	d.Open = earliest <= 1
 }
