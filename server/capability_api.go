@@ -25,15 +25,11 @@ func (s *Server) getCapability(w http.ResponseWriter, r *http.Request) error {
 			return badInput("wanted", "wanted=%.20q is not a number above 0.", x)
 		}
 	}
-	in, err := report.GatherCapability(r.Context(), s.reportSource(), q, from, to, source(r.Context()), s.cfg.Now())
+	c, err := s.asked.Work(r.Context(), s.reportSource(), q, from, to, source(r.Context()), s.cfg.Now())
 	var wrong *report.AskError
 	if errors.As(err, &wrong) {
 		return badInput(wrong.Field, "%s", wrong.Say)
 	}
-	if err != nil {
-		return err
-	}
-	c, err := report.WorkCapability(in)
 	if err != nil {
 		return err
 	}

@@ -140,7 +140,7 @@ var capabilityFields = map[string]string{"characteristics": "characteristic", "m
 
 // workCapability gathers and works out; what is wrong with the question comes as a problem.
 func (s *Server) workCapability(r *http.Request, q capabilityQuestion) (*report.Capability, []ui.Problem, error) {
-	in, err := report.GatherCapability(r.Context(), s.reportSource(), q.CapabilityQuery, q.From, q.To, who(r.Context()).Display, s.cfg.Now())
+	c, err := s.asked.Work(r.Context(), s.reportSource(), q.CapabilityQuery, q.From, q.To, who(r.Context()).Display, s.cfg.Now())
 	var wrong *report.AskError
 	if errors.As(err, &wrong) {
 		field := wrong.Field
@@ -149,10 +149,6 @@ func (s *Server) workCapability(r *http.Request, q capabilityQuestion) (*report.
 		}
 		return nil, []ui.Problem{{Field: field, Name: "The question", Text: ": " + wrong.Say}}, nil
 	}
-	if err != nil {
-		return nil, nil, err
-	}
-	c, err := report.WorkCapability(in)
 	return c, nil, err
 }
 
@@ -234,7 +230,7 @@ func (s *Server) doCapability(w http.ResponseWriter, r *http.Request) error {
 	if len(problems) > 0 {
 		return s.renderCapability(w, r, r.PostForm)
 	}
-	in, err := report.GatherCapability(r.Context(), s.reportSource(), q.CapabilityQuery, q.From, q.To, who(r.Context()).Display, s.cfg.Now())
+	in, err := s.asked.Gather(r.Context(), s.reportSource(), q.CapabilityQuery, q.From, q.To, who(r.Context()).Display, s.cfg.Now())
 	var wrong *report.AskError
 	if errors.As(err, &wrong) {
 		return s.renderCapability(w, r, r.PostForm)

@@ -20,7 +20,8 @@ import (
 // definitionKind is one kind of set-up object with its path.
 type definitionKind struct{ kind, plural string }
 
-var definitionKinds = []definitionKind{{plant.KindProduct, "products"}, {plant.KindPress, "presses"}, {plant.KindGauge, "gauges"}, {plant.KindChart, "chart-definitions"}}
+var definitionKinds = []definitionKind{{plant.KindProduct, "products"}, {plant.KindPress, "presses"}, {plant.KindGauge, "gauges"}, {plant.KindChart, "chart-definitions"},
+	{plant.KindCause, "causes"}, {plant.KindAction, "actions"}}
 
 // revisionJSON is one revision of an object.
 type revisionJSON struct {
@@ -42,13 +43,9 @@ func (s *Server) getDefinitions(k definitionKind) func(http.ResponseWriter, *htt
 	return func(w http.ResponseWriter, _ *http.Request) error {
 		c := s.catalogue.Load()
 		out := []revisionJSON{}
-		seen := map[string]bool{}
-		for _, r := range c.Revisions {
-			if r.Kind == k.kind && !seen[r.ID] {
-				seen[r.ID] = true
-				latest, _ := c.Latest(k.kind, r.ID)
-				out = append(out, revisionOf(latest))
-			}
+		for _, id := range listedDefinitions(c, k.kind) {
+			latest, _ := c.Latest(k.kind, id)
+			out = append(out, revisionOf(latest))
 		}
 		return writeJSON(w, http.StatusOK, map[string]any{k.plural: out})
 	}
@@ -65,7 +62,11 @@ func (s *Server) getDefinition(k definitionKind) func(http.ResponseWriter, *http
 			}
 		}
 		if len(out) == 0 {
-			return notFound("There is no %s %q.", k.kind, id)
+			r, ok := s.catalogue.Load().Latest(k.kind, id) // one that comes with the program
+			if !ok {
+				return notFound("There is no %s %q.", k.kind, id)
+			}
+			out = append(out, revisionOf(r))
 		}
 		return writeJSON(w, http.StatusOK, map[string]any{"revisions": out})
 	}
@@ -85,17 +86,6 @@ func (s *Server) putDefinition(k definitionKind) func(http.ResponseWriter, *http
 			list = "charts"
 		}
 		file := append(append([]byte(`{"`+list+`": [`), data...), ']', '}')
-		p, err := setup.Read(file)
-		if err != nil {
-			return definitionRefused(err)
-		}
-		c := s.catalogue.Load()
-		if err := p.Check(c); err != nil {
-			return definitionRefused(err)
-		}
-		if err := CheckPairs(p.Gauges, p.Products); err != nil {
-			return definitionRefused(err)
-		}
 		effective, err := timeParam(r.URL.Query(), "effective_from")
 		if err != nil {
 			return err
@@ -103,31 +93,54 @@ func (s *Server) putDefinition(k definitionKind) func(http.ResponseWriter, *http
 		if effective.IsZero() {
 			effective = micro(s.cfg.Now())
 		}
-		changes, err := p.ChangesAt(s.site, c, effective)
+		changes, err := s.checked(file, s.catalogue.Load(), effective)
 		if err != nil {
-			return err
+			return definitionRefused(err)
 		}
 		reason := r.URL.Query().Get("reason")
 		if reason == "" {
 			return badInput("reason", "A change to a definition needs its reason: add ?reason=.")
 		}
-		var defs []store.Definition
 		for _, ch := range changes {
 			if ch.ID != id {
 				return badInput("id", "The object's id %q is not the address's %q.", ch.ID, id)
 			}
-			defs = append(defs, store.Definition{Kind: ch.Kind, ID: ch.ID, EffectiveFrom: effective, Body: ch.Body, Retired: ch.Retired(), Reason: reason, By: source(r.Context())})
 		}
-		if len(defs) > 0 {
-			if err := s.store.AddDefinitions(r.Context(), s.site, defs); err != nil {
-				return err
-			}
-			if err := s.loadDefinitions(r.Context()); err != nil {
-				return err
-			}
+		if err := s.define(r, changes, reason, effective); err != nil {
+			return err
 		}
 		return s.getDefinition(k)(w, r)
 	}
+}
+
+// checked reads a set-up file, checks it against what else is defined, and finds what it would change. Problems name what is wrong.
+func (s *Server) checked(file []byte, c *plant.Catalogue, effective time.Time) ([]setup.Change, error) {
+	p, err := setup.Read(file)
+	if err != nil {
+		return nil, err
+	}
+	if err := p.Check(c); err != nil {
+		return nil, err
+	}
+	if err := CheckPairs(p.Gauges, p.Products); err != nil {
+		return nil, err
+	}
+	return p.ChangesAt(s.site, c, effective)
+}
+
+// define stores what a set-up file changes, and works with it from then on.
+func (s *Server) define(r *http.Request, changes []setup.Change, reason string, effective time.Time) error {
+	if len(changes) == 0 {
+		return nil
+	}
+	defs := make([]store.Definition, len(changes))
+	for i, ch := range changes {
+		defs[i] = store.Definition{Kind: ch.Kind, ID: ch.ID, EffectiveFrom: effective, Body: ch.Body, Retired: ch.Retired(), Reason: reason, By: source(r.Context())}
+	}
+	if err := s.store.AddDefinitions(r.Context(), s.site, defs); err != nil {
+		return err
+	}
+	return s.loadDefinitions(r.Context())
 }
 
 func definitionRefused(err error) error {

@@ -54,7 +54,10 @@ func (s *Server) showGauge(w http.ResponseWriter, r *http.Request) error {
 	u := who(r.Context())
 	facts := present.GaugePageFacts{Now: s.now(), Lengths: f.Lengths, Asked: strings.TrimSpace(r.URL.Query().Get("panel")),
 		MayKeyIn: u.May(mayMeasure), MayOthers: u.May(mayMeasure)}
-	facts.Def = g
+	facts.Def, facts.Shifts, facts.Zone = g, s.catalogue.Load().Site(s.site).Shifts, s.zone()
+	if facts.Doubtful, err = s.doubtful(r.Context(), g.ID); err != nil {
+		return err
+	}
 	if err := s.gaugeFacts(r, &facts); err != nil {
 		return err
 	}
@@ -107,6 +110,9 @@ func (s *Server) gaugeFacts(r *http.Request, f *present.GaugePageFacts) error {
 		if !again[i].MeasuredAt.After(f.Shown.MeasuredAt) && again[i].Purpose != spc.Study {
 			f.Readings++
 		}
+	}
+	if f.Held, err = s.heldPanels(ctx, append([]store.Row{*f.Shown}, f.Before...)); err != nil {
+		return err
 	}
 	f.Product, _ = s.catalogue.Load().Product(f.Shown.Product, f.Shown.MeasuredAt)
 	if f.Def.Kind != spc.Dimensions {

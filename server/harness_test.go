@@ -103,7 +103,12 @@ func start(t testing.TB) *service {
 
 func startWith(t testing.TB, file []byte) *service {
 	t.Helper()
-	st := storetest.New(t)
+	return startOn(t, storetest.New(t), file)
+}
+
+// startOn does so over a database that is empty yet.
+func startOn(t testing.TB, st *store.Store, file []byte) *service {
+	t.Helper()
 	ctx := context.Background()
 	none, err := plant.New(nil)
 	require.NoError(t, err)

@@ -275,7 +275,8 @@ func holdStreamNames(p *store.HoldPredicate) []string {
 var decisions = []string{store.Release, store.Remeasure, store.Rework, store.Scrap}
 
 // decide writes one decision for panels of a hold and tells what is wrong in words.
-func (s *Server) decide(ctx context.Context, id int64, d store.HoldDecision, panels []string) error {
+// moment writes a time as whoever asked reads it.
+func (s *Server) decide(ctx context.Context, id int64, d store.HoldDecision, panels []string, moment func(time.Time) string) error {
 	d.Reason = strings.TrimSpace(d.Reason)
 	switch {
 	case !slices.Contains(decisions, d.Decision):
@@ -290,11 +291,14 @@ func (s *Server) decide(ctx context.Context, id int64, d store.HoldDecision, pan
 		return badInput("panels", "%d panels; at most %d at once.", len(panels), holdSerials)
 	}
 	if _, err := s.store.Decide(ctx, s.site, id, d, panels, false); err != nil {
-		return s.decideTrouble(ctx, id, err)
+		return s.decideTrouble(ctx, id, err, moment)
 	}
 	s.holdsChanged(ctx)
 	return nil
 }
+
+// momentUTC writes a time for machines.
+func momentUTC(t time.Time) string { return t.UTC().Format(time.RFC3339) }
 
 // Conditions under which all remaining panels of a hold may be released at once.
 const (
@@ -343,7 +347,7 @@ func (s *Server) releaseRest(ctx context.Context, id int64, condition, reason, b
 		if len(good) > 0 {
 			n, err = s.store.Decide(ctx, s.site, id, store.HoldDecision{Decision: store.Release, Reason: reason + " (" + words + ")", By: by}, good, true)
 			if err != nil {
-				return released, left, s.decideTrouble(ctx, id, err)
+				return released, left, s.decideTrouble(ctx, id, err, momentUTC)
 			}
 		}
 		released, left = released+n, left+len(list)-n
@@ -387,7 +391,7 @@ func (s *Server) judgedPanels(ctx context.Context, press string, list []store.Ho
 }
 
 // decideTrouble puts in words why a decision was not written.
-func (s *Server) decideTrouble(ctx context.Context, id int64, err error) error {
+func (s *Server) decideTrouble(ctx context.Context, id int64, err error, moment func(time.Time) string) error {
 	var strange *store.NotHeldError
 	if !errors.As(err, &strange) {
 		return err
@@ -400,7 +404,7 @@ func (s *Server) decideTrouble(ctx context.Context, id int64, err error) error {
 	t := badInput("panel", "%s: not on hold %d. Nothing was written for any panel.", words, id)
 	if h, e := s.store.Hold(ctx, s.site, id); e == nil {
 		if rows, e := s.store.Panel(ctx, s.site, h.Press, which[0]); e == nil && len(rows) > 0 {
-			t.Do = fmt.Sprintf("%s was pressed at %s on press %s, mould %s, which the hold does not take in.", which[0], rows[0].LineAt.UTC().Format(time.RFC3339), rows[0].Press, orNone(rows[0].Mould))
+			t.Do = fmt.Sprintf("%s was pressed at %s on press %s, mould %s, which the hold does not take in.", which[0], moment(rows[0].LineAt), rows[0].Press, orNone(rows[0].Mould))
 		} else if e == nil {
 			t.Do = fmt.Sprintf("No panel %s of press %s has been measured.", which[0], h.Press)
 		}

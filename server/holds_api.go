@@ -4,7 +4,6 @@ import (
 	"encoding/csv"
 	"errors"
 	"net/http"
-	"net/url"
 	"slices"
 	"strconv"
 	"strings"
@@ -74,6 +73,9 @@ func (s *Server) holdJSON(h *store.Hold, p *store.HoldProgress) holdJSON {
 	return out
 }
 
+// lehrSilence is how long after its time in the lehr a panel may be missed before the clock says nothing of what is in there.
+const lehrSilence = 30 * time.Minute
+
 // inLehr estimates how many panels of a predicate are pressed and not measured yet: the takts of the last lehr time that lie in its range,
 // less what moulds and lanes leave out. It is a count by the clock: which panels they are is known when they are measured.
 func (s *Server) inLehr(p *store.HoldPredicate) int {
@@ -86,8 +88,12 @@ func (s *Server) inLehr(p *store.HoldPredicate) int {
 		return 0
 	}
 	from, to := s.watch.LastAt(p.Press, ""), now
-	if oldest := now.Add(-time.Duration(def.LehrMinutes * float64(time.Minute))); from.Before(oldest) {
-		from = oldest // what was pressed before has left the lehr, or the press stood
+	oldest := now.Add(-time.Duration(def.LehrMinutes * float64(time.Minute)))
+	if from.Before(oldest.Add(-lehrSilence)) {
+		return 0 // nothing has left the lehr for so long: the press stands, or the gauge is silent, and the clock tells nothing
+	}
+	if from.Before(oldest) {
+		from = oldest
 	}
 	if p.From.After(from) {
 		from = p.From
@@ -386,7 +392,7 @@ func (s *Server) postHoldPanels(w http.ResponseWriter, r *http.Request) error {
 	if in.Panel != "" {
 		in.Panels = append(in.Panels, in.Panel)
 	}
-	if err := s.decide(r.Context(), h.ID, store.HoldDecision{Decision: in.Decision, Reason: in.Reason, By: source(r.Context())}, in.Panels); err != nil {
+	if err := s.decide(r.Context(), h.ID, store.HoldDecision{Decision: in.Decision, Reason: in.Reason, By: source(r.Context())}, in.Panels, momentUTC); err != nil {
 		return err
 	}
 	return s.writeHold(w, r, http.StatusOK, h.ID)
@@ -489,6 +495,3 @@ func (s *Server) closeHold(r *http.Request, h *store.Hold, reason string) error 
 	s.holdsChanged(r.Context())
 	return nil
 }
-
-// holdHref is the page of a hold.
-func holdHref(id int64) string { return "/holds/" + url.PathEscape(strconv.FormatInt(id, 10)) }

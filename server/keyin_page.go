@@ -298,8 +298,12 @@ func (s *Server) notCorrected(w http.ResponseWriter, r *http.Request, f present.
 }
 
 func (s *Server) correctForm(w http.ResponseWriter, r *http.Request, status int, f present.KeyInFacts, row *store.Row, failed error) error {
+	held, err := s.heldPanels(r.Context(), []store.Row{*row})
+	if err != nil {
+		return err
+	}
 	m := page.Correct{Frame: s.frame(r, "Correct a measurement", ui.AtPanels), Action: r.URL.Path, Back: homeOf(row), Problems: f.Problems(), About: f.About(), Places: f.Grid(), Values: f.Values(), Counts: f.Counts(), Save: "Store the correction",
-		Was: present.Stored(row, s.now()), Reason: reasonField(f.Typed.Reason, f.Wrong)}
+		Was: present.Stored(row, s.now(), held[store.PanelID{Press: row.Press, Panel: row.Panel}]...), Reason: reasonField(f.Typed.Reason, f.Wrong)}
 	if row.Readings == nil {
 		m.Places = page.Places{}
 	}
@@ -371,9 +375,13 @@ func (s *Server) voidForm(w http.ResponseWriter, r *http.Request, status int, ro
 	if err != nil {
 		return err
 	}
+	held, err := s.heldPanels(r.Context(), []store.Row{*row})
+	if err != nil {
+		return err
+	}
 	when := ui.Moment(row.MeasuredAt.In(s.zone()), s.now())
 	m := page.Void{Frame: s.frame(r, "Void a measurement", ui.AtPanels), Action: r.URL.Path, Back: homeOf(row), Problems: present.KeyInFacts{Wrong: wrong}.Problems(),
-		Was: present.Stored(row, s.now()), Means: present.VoidMeans(row, rows, s.kindOf, s.now()), Reason: reasonField(r.PostFormValue("reason"), wrong), Save: "Void the measurement of " + when,
+		Was: present.Stored(row, s.now(), held[store.PanelID{Press: row.Press, Panel: row.Panel}]...), Means: present.VoidMeans(row, rows, s.kindOf, s.now()), Reason: reasonField(r.PostFormValue("reason"), wrong), Save: "Void the measurement of " + when,
 		Statement: ui.Statement{Where: whereOf(row), Say: ui.Say("Void the measurement of " + when + "."), Doubts: []ui.Sentence{ui.Say("It stays to be seen with your reason, and counts nowhere any more.")}}}
 	if len(wrong) > 0 {
 		m.Statement.Say = ui.Say("The measurement is not void: the reason is missing.")

@@ -71,10 +71,10 @@ func (s *Server) countedShift(ctx context.Context, f *present.LineFacts) error {
 		}
 	}
 	before := present.ShiftAt(s.catalogue.Load().Site(s.site).Shifts, f.Shift.From.Add(-time.Second))
-	counts, any := make([]store.Counts, len(f.Presses)), false
+	counts, barred, any := make([]store.Counts, len(f.Presses)), make([]store.Counts, len(f.Presses)), false
 	for i := range f.Presses {
 		var err error
-		if counts[i], err = s.shiftCounts(ctx, f.Presses[i].Def.ID, before); err != nil {
+		if counts[i], barred[i], err = s.shiftCounts(ctx, f.Presses[i].Def.ID, before); err != nil {
 			return err
 		}
 		any = any || counts[i].Total() > 0
@@ -84,7 +84,7 @@ func (s *Server) countedShift(ctx context.Context, f *present.LineFacts) error {
 	}
 	f.Shift, f.Before = before, true
 	for i := range f.Presses {
-		f.Presses[i].Counts = counts[i]
+		f.Presses[i].Counts, f.Presses[i].Barred = counts[i], barred[i]
 	}
 	return nil
 }
@@ -132,7 +132,7 @@ func (s *Server) pressFacts(ctx context.Context, p *spc.Press, shift present.Shi
 	if len(latest) > 0 {
 		f.Product = latest[0].Product
 	}
-	if f.Counts, err = s.shiftCounts(ctx, p.ID, shift); err != nil {
+	if f.Counts, f.Barred, err = s.shiftCounts(ctx, p.ID, shift); err != nil {
 		return f, err
 	}
 	if f.Last.IsZero() || f.Product == "" {
@@ -168,8 +168,8 @@ func (s *Server) lineSeries(ctx context.Context, press, chart, stream string, fr
 }
 
 // shiftCounts counts the panels of a press that its curvature gauges measured; those that only a gauge of dimensions saw would count
-// a panel twice.
-func (s *Server) shiftCounts(ctx context.Context, press string, shift present.Shift) (sum store.Counts, err error) {
+// a panel twice. Barred are those of them that a hold keeps from being good.
+func (s *Server) shiftCounts(ctx context.Context, press string, shift present.Shift) (sum, barred store.Counts, err error) {
 	q := store.CountQuery{Press: press, From: shift.From, To: shift.To}
 	curved := 0
 	for _, g := range s.catalogue.Load().Gauges() {
@@ -180,8 +180,16 @@ func (s *Server) shiftCounts(ctx context.Context, press string, shift present.Sh
 		q.Gauge = g.ID
 		n, err := s.store.VerdictCounts(ctx, s.site, q)
 		if err != nil {
-			return sum, err
+			return sum, barred, err
 		}
+		b, err := s.store.BarredCounts(ctx, s.site, q)
+		if err != nil {
+			return sum, barred, err
+		}
+		barred.Conforms += b.Conforms
+		barred.Undecided += b.Undecided
+		barred.DoesNotConform += b.DoesNotConform
+		barred.NotJudged += b.NotJudged
 		sum.Conforms += n.Conforms
 		sum.Undecided += n.Undecided
 		sum.DoesNotConform += n.DoesNotConform
@@ -189,9 +197,13 @@ func (s *Server) shiftCounts(ctx context.Context, press string, shift present.Sh
 	}
 	if curved == 0 {
 		q.Gauge = ""
-		return s.store.VerdictCounts(ctx, s.site, q)
+		if sum, err = s.store.VerdictCounts(ctx, s.site, q); err != nil {
+			return sum, barred, err
+		}
+		barred, err = s.store.BarredCounts(ctx, s.site, q)
+		return sum, barred, err
 	}
-	return sum, nil
+	return sum, barred, nil
 }
 
 // gaugesFacts gathers the last measurement and the last master check of every gauge.
@@ -200,7 +212,10 @@ func (s *Server) gaugesFacts(ctx context.Context) (out []present.GaugeFacts, err
 		if g.Retired {
 			continue
 		}
-		f := present.GaugeFacts{Def: g}
+		f := present.GaugeFacts{Def: g, Shifts: s.catalogue.Load().Site(s.site).Shifts, Zone: s.zone()}
+		if f.Doubtful, err = s.doubtful(ctx, g.ID); err != nil {
+			return nil, err
+		}
 		last, err := s.store.LatestPanels(ctx, s.site, "", g.ID, 1)
 		if err != nil {
 			return nil, err

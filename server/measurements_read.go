@@ -42,6 +42,8 @@ type measurementJSON struct {
 	FaultyProbes  []int               `json:"faulty_probes,omitempty"`
 	OnHold        bool                `json:"on_hold,omitempty"` // its panel is not good, whatever the verdict says
 	Holds         []ingest.HoldNote   `json:"holds,omitempty"`
+	// Doubtful: a check of the gauge's master failed, and nobody has decided about what it measured.
+	Doubtful bool `json:"doubtful,omitempty"`
 }
 
 // withHolds adds to measurements that their panels are on hold.
@@ -50,9 +52,14 @@ func (s *Server) withHolds(ctx context.Context, rows []store.Row) ([]measurement
 	if err != nil {
 		return nil, err
 	}
+	doubt, err := s.store.Doubtful(ctx, s.site, rows)
+	if err != nil {
+		return nil, err
+	}
 	out := make([]measurementJSON, len(rows))
 	for i := range rows {
 		out[i] = asJSON(&rows[i])
+		out[i].Doubtful = doubt[rows[i].ID] != store.NoDoubt
 		hs := held[store.PanelID{Press: rows[i].Press, Panel: rows[i].Panel}]
 		out[i].OnHold, out[i].Holds = len(hs) > 0, heldNotes(hs)
 	}

@@ -108,7 +108,7 @@ func (s *Server) signInPage(r *http.Request, name, problem string) page.SignIn {
 	if s.cfg.Demo {
 		m.NoSignIn = true
 		does := map[string]string{
-			string(Technician): "measures at the gauge, keys readings in, runs the master panel", string(Supervisor): "watches the line, acknowledges and closes signals",
+			string(Technician): "measures at the gauge, keys readings in, runs the master panel", string(Supervisor): "watches the line, acknowledges and closes signals, decides on panels on hold",
 			string(Engineer): "sets limits, resolves conflicts", string(Viewer): "looks", string(Administrator): "may do everything",
 		}
 		for _, u := range demoPeople {
@@ -227,6 +227,8 @@ func (s *Server) pageRoutes(r chi.Router) {
 	r.Method("GET", "/gauge/{id}", s.page(s.showGauge))
 	r.Method("GET", "/gauge/{id}/key-in", s.page(s.showKeyIn))
 	r.Method("POST", "/gauge/{id}/key-in", s.page(s.doKeyIn))
+	r.Method("GET", "/gauge/{id}/doubt", s.page(s.showDoubt))
+	r.Method("POST", "/gauge/{id}/doubt", s.page(s.doDoubt))
 	r.Method("GET", "/panels", s.page(s.showPanels))
 	r.Method("GET", "/panels/{press}/{serial}", s.page(s.showPanel))
 	r.Method("GET", "/measurements/{id}/correct", s.page(s.showCorrect))
@@ -240,6 +242,20 @@ func (s *Server) pageRoutes(r chi.Router) {
 	r.Method("GET", "/signals/{id}", s.page(s.showSignal))
 	r.Method("POST", "/signals/{id}/acknowledge", s.page(s.doAcknowledge))
 	r.Method("POST", "/signals/{id}/close", s.page(s.doClose))
+	r.Method("POST", "/signals/{id}/plans", s.page(s.doPlan))
+	r.Method("POST", "/signals/{id}/steps", s.page(s.doStep))
+	r.Method("GET", "/pareto", s.page(s.showPareto))
+	r.Method("GET", "/pareto/causes.csv", s.page(s.saveParetoCauses))
+	r.Method("GET", "/pareto/defects.csv", s.page(s.saveParetoDefects))
+	r.Method("GET", "/holds", s.page(s.showHolds))
+	r.Method("GET", "/holds/new", s.page(s.showNewHold))
+	r.Method("POST", "/holds/new", s.page(s.doNewHold))
+	r.Method("GET", "/holds/{id}", s.page(s.showHold))
+	r.Method("GET", "/holds/{id}/panels.csv", s.page(s.saveHold))
+	r.Method("POST", "/holds/{id}/panels", s.page(s.doHoldPanels))
+	r.Method("POST", "/holds/{id}/release", s.page(s.doHoldRelease))
+	r.Method("POST", "/holds/{id}/end", s.page(s.doHoldEnd))
+	r.Method("POST", "/holds/{id}/close", s.page(s.doHoldClose))
 	r.Method("GET", "/hand-over", s.page(s.showHandOver))
 	r.Method("POST", "/hand-over", s.page(s.doHandOver))
 	r.Method("GET", "/capability", s.page(s.showCapability))
@@ -265,6 +281,15 @@ func (s *Server) pageRoutes(r chi.Router) {
 	r.Method("POST", "/studies/{id}/report", s.page(s.doStudyReport))
 	r.Method("GET", "/setup", s.page(s.showSetUp))
 	r.Method("POST", "/setup/conflicts/{id}", s.page(s.doConflict))
+	r.Method("GET", "/setup/causes", s.page(s.showCauses))
+	r.Method("GET", "/setup/causes/{id}", s.page(s.showCause))
+	r.Method("POST", "/setup/causes/{id}", s.page(s.doCause))
+	r.Method("GET", "/setup/new-cause", s.page(s.showCause))
+	r.Method("POST", "/setup/new-cause", s.page(s.doCause))
+	r.Method("GET", "/setup/actions/{id}", s.page(s.showAction))
+	r.Method("POST", "/setup/actions/{id}", s.page(s.doAction))
+	r.Method("GET", "/setup/new-action", s.page(s.showAction))
+	r.Method("POST", "/setup/new-action", s.page(s.doAction))
 	r.Method("GET", "/setup/numbers", s.page(s.showNumbers))
 	r.Method("GET", "/setup/numbers.csv", s.page(s.saveNumbers))
 }

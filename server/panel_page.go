@@ -49,6 +49,12 @@ func (s *Server) showPanel(w http.ResponseWriter, r *http.Request) error {
 			return err
 		}
 	}
+	id := store.PanelID{Press: press, Panel: serial}
+	holds, err := s.store.HoldsOf(ctx, s.site, []store.PanelID{id})
+	if err != nil {
+		return err
+	}
+	d.Holds = holds[id]
 	if d.Changes, err = s.store.Changes(ctx, s.site, press, serial); err != nil {
 		return err
 	}
@@ -73,6 +79,9 @@ func (s *Server) showPanel(w http.ResponseWriter, r *http.Request) error {
 		if slices.Contains(ids, e.Measurement) {
 			d.Exclusions = append(d.Exclusions, e)
 		}
+	}
+	if d.Doubt, err = s.store.Doubtful(ctx, s.site, rows); err != nil {
+		return err
 	}
 	u := who(ctx)
 	d.MayCorrect, d.MayVoid = u.May(mayMeasure), u.May(mayVoid)

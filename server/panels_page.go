@@ -59,6 +59,12 @@ func (s *Server) showPanels(w http.ResponseWriter, r *http.Request) error {
 		return err
 	}
 	d.Rows = rows
+	if d.Doubt, err = s.store.Doubtful(r.Context(), s.site, rows); err != nil {
+		return err
+	}
+	if d.Held, err = s.heldPanels(r.Context(), rows); err != nil {
+		return err
+	}
 	d.Filtered = f.Press != "" || f.Mould != "" || f.PanelPrefix != "" || verdict != "" || !f.From.IsZero() || !f.To.IsZero()
 	if err := s.countPanels(r, f, &d); err != nil {
 		return err
@@ -132,5 +138,9 @@ func (s *Server) countPanels(r *http.Request, f store.MeasurementFilter, d *pres
 	}
 	counts, err := s.store.VerdictCounts(r.Context(), s.site, c)
 	d.Counts = counts
+	if err != nil {
+		return err
+	}
+	d.Barred, err = s.store.BarredCounts(r.Context(), s.site, c)
 	return err
 }

@@ -79,7 +79,7 @@ func (s *Server) getReports(w http.ResponseWriter, r *http.Request) error {
 
 // getReport handles GET /api/v1/reports/{id}.
 func (s *Server) getReport(w http.ResponseWriter, r *http.Request) error {
-	rep, d, _, err := s.issuedReport(r)
+	rep, d, err := s.issuedReport(r)
 	if err != nil {
 		return err
 	}

@@ -2,6 +2,7 @@ package server
 
 import (
 	"bytes"
+	"context"
 	"crypto/sha256"
 	"encoding/hex"
 	"encoding/json"
@@ -117,43 +118,49 @@ func reportID(r *http.Request) (int64, error) {
 	return id, nil
 }
 
-// issuedReport reads a report and makes its document again; the document is nil where this release cannot make it.
-func (s *Server) issuedReport(r *http.Request) (rep store.Report, d *report.Document, pdf []byte, err error) {
-	rep, inputs, pdf, err := s.issuedFiles(r)
-	if err != nil {
-		return rep, nil, nil, err
+// issuedReport reads a report and its document; the document is nil where this release cannot make it.
+func (s *Server) issuedReport(r *http.Request) (rep store.Report, d *report.Document, err error) {
+	if rep, err = s.issued(r); err != nil {
+		return rep, nil, err
 	}
-	if d, err = report.Make(rep.Kind, inputs); err != nil {
+	d, err = s.documents.of(r.Context(), &rep, func(ctx context.Context) ([]byte, error) {
+		inputs, _, err := s.files(ctx, &rep)
+		return inputs, err
+	})
+	var cannot *unmakeable
+	if errors.As(err, &cannot) {
 		s.log.Warn("an issued report cannot be made again", "report", rep.ID, "kind", rep.Kind, "error", err)
-		return rep, nil, pdf, nil
+		return rep, nil, nil
 	}
-	return rep, d, pdf, nil
+	return rep, d, err
 }
 
-// issuedFiles reads a report as it was issued.
-func (s *Server) issuedFiles(r *http.Request) (rep store.Report, inputs, pdf []byte, err error) {
+// issued reads a report without its files.
+func (s *Server) issued(r *http.Request) (rep store.Report, err error) {
 	id, err := reportID(r)
 	if err != nil {
-		return rep, nil, nil, err
+		return rep, err
 	}
-	if rep, err = s.store.Report(r.Context(), s.site, id); err != nil {
-		if errors.Is(err, store.ErrNotFound) {
-			return rep, nil, nil, notFound("There is no report %d.", id)
-		}
-		return rep, nil, nil, err
+	if rep, err = s.store.Report(r.Context(), s.site, id); errors.Is(err, store.ErrNotFound) {
+		return rep, notFound("There is no report %d.", id)
 	}
-	if inputs, pdf, err = s.store.ReportFiles(r.Context(), s.site, id); err != nil {
-		return rep, nil, nil, err
+	return rep, err
+}
+
+// files reads what a report was made from and its PDF, both as they were issued.
+func (s *Server) files(ctx context.Context, rep *store.Report) (inputs, pdf []byte, err error) {
+	if inputs, pdf, err = s.store.ReportFiles(ctx, s.site, rep.ID); err != nil {
+		return nil, nil, err
 	}
 	if sha256.Sum256(inputs) != rep.InputsDigest || sha256.Sum256(pdf) != rep.PDFDigest {
-		return rep, nil, nil, fmt.Errorf("report %d: what is stored is not what was issued", id)
+		return nil, nil, fmt.Errorf("report %d: what is stored is not what was issued", rep.ID)
 	}
-	return rep, inputs, pdf, nil
+	return inputs, pdf, nil
 }
 
 // showReport handles GET /reports/{id}.
 func (s *Server) showReport(w http.ResponseWriter, r *http.Request) error {
-	rep, d, _, err := s.issuedReport(r)
+	rep, d, err := s.issuedReport(r)
 	if err != nil {
 		return err
 	}
@@ -171,15 +178,17 @@ func (s *Server) renderReport(w http.ResponseWriter, r *http.Request, d present.
 
 // doAgain handles POST /reports/{id}/again: the report is made again from its inputs and compared.
 func (s *Server) doAgain(w http.ResponseWriter, r *http.Request) error {
-	rep, d, _, err := s.issuedReport(r)
+	rep, err := s.issued(r)
 	if err != nil {
 		return err
 	}
-	same := false
-	if d != nil {
-		if same, err = report.Check(r.Context(), s.store, s.site, rep.ID); err != nil {
-			return err
-		}
+	inputs, pdf, err := s.files(r.Context(), &rep)
+	if err != nil {
+		return err
+	}
+	d, same, err := report.Again(&rep, inputs, pdf) // what is kept serves no check
+	if err != nil {
+		s.log.Warn("an issued report cannot be made again", "report", rep.ID, "kind", rep.Kind, "error", err)
 	}
 	return s.renderReport(w, r, present.ReportData{Report: rep, Document: d, Compared: true, Same: same})
 }
@@ -188,14 +197,18 @@ func (s *Server) doAgain(w http.ResponseWriter, r *http.Request) error {
 func (s *Server) saveReport(w http.ResponseWriter, r *http.Request) error {
 	name := chi.URLParam(r, "file")
 	if name == "report.pdf" { // as it was issued: nothing is worked out again
-		rep, _, pdf, err := s.issuedFiles(r)
+		rep, err := s.issued(r)
+		if err != nil {
+			return err
+		}
+		_, pdf, err := s.files(r.Context(), &rep)
 		if err != nil {
 			return err
 		}
 		sendReport(w, rep, name, "application/pdf", pdf)
 		return nil
 	}
-	rep, d, _, err := s.issuedReport(r)
+	rep, d, err := s.issuedReport(r)
 	if err != nil {
 		return err
 	}

@@ -47,6 +47,9 @@ type Server struct {
 	ingest    *ingest.Service
 	watch     *watch.Watcher
 	reports   *report.Runner
+	changes   *changes
+	asked     *report.CapabilityCache
+	documents *documents
 	live      *hub
 	held      atomic.Pointer[map[string]*heldPress] // holds by press
 	progress  progress
@@ -82,6 +85,9 @@ func New(ctx context.Context, cfg Config) (*Server, error) {
 	s.committer = ingest.NewCommitter(cfg.Store, s.site, s.log)
 	s.ingest = ingest.New(ingest.Config{Site: s.site, Catalogue: s.catalogue.Load, Committer: s.committer, Now: cfg.Now})
 	s.watch = watch.New(watch.Config{Store: cfg.Store, Site: s.site, Catalogue: s.catalogue.Load, Rests: s.ingest.Rests, Log: s.log, Now: cfg.Now})
+	s.changes = newChanges(cfg.Store, s.site)
+	s.asked = report.NewCapabilityCache(report.Changes{Now: s.changes.now, Since: s.changes.since})
+	s.documents = newDocuments()
 	s.reports = &report.Runner{Source: s.reportSource, Now: cfg.Now, Log: s.log}
 	s.registry = prometheus.NewRegistry()
 	s.metrics = newMetrics(s.registry, s.committer, s.watch, s.live)
@@ -184,6 +190,9 @@ func (s *Server) noticed(ctx context.Context, n store.Notice, cancel context.Can
 		}
 	}
 	if n.Site != "" && n.Site != s.site {
+		return
+	}
+	if s.changes.noticed(n) {
 		return
 	}
 	if n.Kind == store.NoticeHold || n.Kind == store.NoticeResync {

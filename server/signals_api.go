@@ -154,17 +154,19 @@ func (s *Server) getSignal(w http.ResponseWriter, r *http.Request) error {
 		return err
 	}
 	type entry struct {
-		Known  time.Time `json:"known_at"`
-		State  string    `json:"state"`
-		By     string    `json:"by,omitempty"`
-		Note   string    `json:"note,omitempty"`
-		Cause  string    `json:"cause,omitempty"`
-		Action string    `json:"action,omitempty"`
-		Panels []string  `json:"panels,omitempty"`
+		Known    time.Time `json:"known_at"`
+		State    string    `json:"state"`
+		By       string    `json:"by,omitempty"`
+		Note     string    `json:"note,omitempty"`
+		Cause    string    `json:"cause,omitempty"`
+		CauseID  string    `json:"cause_id,omitempty"`
+		Action   string    `json:"action,omitempty"`
+		ActionID string    `json:"action_id,omitempty"`
+		Panels   []string  `json:"panels,omitempty"`
 	}
 	entries := []entry{}
 	for _, e := range log {
-		entries = append(entries, entry{e.Known, e.State, e.By, e.Note, e.Cause, e.Action, e.Panels})
+		entries = append(entries, entry{e.Known, e.State, e.By, e.Note, e.Cause, e.CauseID, e.Action, e.ActionID, e.Panels})
 	}
 	shown, err := s.withRisk(r.Context(), &g)
 	if err != nil {
@@ -187,7 +189,8 @@ func (s *Server) postAcknowledge(w http.ResponseWriter, r *http.Request) error {
 	return s.changeSignal(w, r, store.SignalChange{State: store.SignalAcknowledged, Note: in.Note})
 }
 
-// postClose handles POST /api/v1/signals/{id}/close: {cause, action, note, fixed_from}.
+// postClose handles POST /api/v1/signals/{id}/close: {cause, action, note, fixed_from}. Cause and action are each an id or a name on
+// the plant's lists; what is on no list is kept in its own words and counts as another cause.
 func (s *Server) postClose(w http.ResponseWriter, r *http.Request) error {
 	var in struct {
 		Cause     string    `json:"cause"`
@@ -198,10 +201,11 @@ func (s *Server) postClose(w http.ResponseWriter, r *http.Request) error {
 	if err := body(r, &in); err != nil {
 		return err
 	}
-	if strings.TrimSpace(in.Cause+in.Note) == "" {
-		return badInput("cause", "Closing a signal needs its cause or a note.")
+	c := store.SignalChange{State: store.SignalClosed, Note: in.Note, FixedFrom: in.FixedFrom}
+	if err := s.namedCause(&c, in.Cause, in.Action); err != nil {
+		return err
 	}
-	return s.changeSignal(w, r, store.SignalChange{State: store.SignalClosed, Note: in.Note, Cause: in.Cause, Action: in.Action, FixedFrom: in.FixedFrom})
+	return s.changeSignal(w, r, c)
 }
 
 func (s *Server) changeSignal(w http.ResponseWriter, r *http.Request, c store.SignalChange) error {

@@ -166,6 +166,12 @@ func (s *Server) renderSignal(w http.ResponseWriter, r *http.Request, status int
 	}
 	if u := who(ctx); u.May(maySignals) {
 		d.Person = u.Display
+		if d.Choices, err = s.closeChoices(r, &g); err != nil {
+			return err
+		}
+	}
+	if d.Plan, err = s.planBox(r, &g); err != nil {
+		return err
 	}
 	f := s.frame(r, "Signal", ui.AtSignals)
 	f.Plots, f.Caution = true, present.Caution.Danger
@@ -181,17 +187,16 @@ func (s *Server) doAcknowledge(w http.ResponseWriter, r *http.Request) error {
 	return s.changeFromPage(w, r, store.SignalChange{State: store.SignalAcknowledged, Note: strings.TrimSpace(r.PostFormValue("note"))})
 }
 
-// doClose handles POST /signals/{id}/close: note, which says the cause.
+// doClose handles POST /signals/{id}/close: cause, action, note.
 func (s *Server) doClose(w http.ResponseWriter, r *http.Request) error {
-	cause := strings.TrimSpace(r.PostFormValue("note"))
 	if err := require(r, maySignals); err != nil {
 		return err
 	}
-	if cause == "" {
-		return s.renderSignal(w, r, http.StatusUnprocessableEntity, "", ui.Problems{Head: "The signal is not closed yet",
-			Items: []ui.Problem{{Field: "note", Name: "The note", Text: " must say the cause, and what was done, before the signal can be closed."}}})
+	c, problems := s.closing(r)
+	if len(problems.Items) > 0 {
+		return s.renderSignal(w, r, http.StatusUnprocessableEntity, c.Note, problems)
 	}
-	return s.changeFromPage(w, r, store.SignalChange{State: store.SignalClosed, Cause: cause})
+	return s.changeFromPage(w, r, c)
 }
 
 func (s *Server) changeFromPage(w http.ResponseWriter, r *http.Request, c store.SignalChange) error {

@@ -64,7 +64,7 @@ func (s *Server) takeStudy(ctx context.Context, v *store.Study, readings []store
 	return not[max(0, len(not)-notShown):], nil
 }
 
-// roundBegan is when the last reading of the rounds before the present one was measured.
+// roundBegan is when the gauge measured the last reading of the rounds before the present one. What was keyed in has another clock.
 func roundBegan(v *store.Study, readings []store.StudyReading) (at time.Time) {
 	next := present.NextLine(v, readings)
 	if next == nil {
@@ -72,7 +72,7 @@ func roundBegan(v *store.Study, readings []store.StudyReading) (at time.Time) {
 	}
 	first := slices.IndexFunc(v.Plan.Lines, func(l store.StudyLine) bool { return l.Appraiser == next.Appraiser && l.Trial == next.Trial })
 	for _, r := range readings {
-		if r.WithdrawnAt.IsZero() && r.Line <= first && r.MeasuredAt.After(at) {
+		if r.Measurement != 0 && r.WithdrawnAt.IsZero() && r.Line <= first && r.MeasuredAt.After(at) {
 			at = r.MeasuredAt
 		}
 	}

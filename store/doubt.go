@@ -108,6 +108,16 @@ func (d *Doubts) At(at time.Time) string {
 	return InDoubt
 }
 
+// Accepted is true of a stretch that is over and was accepted whole, by the latest decision on any of it.
+func (d *Doubts) Accepted(s Span) bool {
+	for i := len(d.Decisions) - 1; i >= 0 && !s.To.IsZero(); i-- {
+		if x := &d.Decisions[i]; x.From.Before(s.To) && x.To.After(s.From) {
+			return x.Decision == DoubtAccept && !x.From.After(s.From) && !x.To.Before(s.To)
+		}
+	}
+	return false
+}
+
 // Checks reads the checks of a gauge's master that stand, in the order measured.
 func (s *Store) Checks(ctx context.Context, site, gauge string) (out []Check, err error) {
 	rows, err := s.pool.Query(ctx, `

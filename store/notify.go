@@ -18,6 +18,8 @@ const (
 	NoticeEvent       = "event"
 	// NoticeResync is sent when listening begins and after each broken connection: anything may have happened before.
 	NoticeResync = "resync"
+	// NoticeMark is sent by Mark.
+	NoticeMark = "mark"
 )
 
 // Notice says what changed, to whoever keeps something worked out from it.
@@ -28,6 +30,7 @@ type Notice struct {
 	Gauge string    `json:"gauge,omitempty"`
 	Panel string    `json:"panel,omitempty"` // the last in line order
 	From  time.Time `json:"from,omitzero"`   // earliest line time touched
+	Mark  string    `json:"mark,omitempty"`
 }
 
 // channel of LISTEN and NOTIFY.
@@ -46,6 +49,15 @@ func notify(ctx context.Context, tx pgx.Tx, notices ...Notice) error {
 	}
 	_, err := tx.Exec(ctx, `SELECT pg_notify($1, p) FROM unnest($2::text[]) p`, channel, payloads)
 	return err
+}
+
+// Mark sends a notice to all listeners that changes nothing. Notices come in the order of commits: who hears it has heard of everything
+// that was stored before, or was told to resync.
+func (s *Store) Mark(ctx context.Context, site, mark string) error {
+	err := pgx.BeginFunc(ctx, s.pool, func(tx pgx.Tx) error {
+		return notify(ctx, tx, Notice{Site: site, Kind: NoticeMark, Mark: mark})
+	})
+	return wrap(err, "mark")
 }
 
 // Listen calls fn with each notice, in the order of commits, until ctx ends or fn fails. A lost connection is made

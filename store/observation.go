@@ -28,6 +28,9 @@ func (s *Store) MasterChecks(ctx context.Context, site string, q MasterQuery, fn
 	c.add("m.gauge = ?", q.Gauge)
 	c.add("m.purpose = 'master'")
 	c.add("m.state = 'current'")
+	if q.Panels != nil {
+		c.add("m.panel = ANY (?)", q.Panels) // measurement_panel
+	}
 	return s.observe(ctx, site, c, q.After, q.From, q.To, q.Values, fn) // measurement_gauge
 }
 

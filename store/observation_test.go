@@ -88,6 +88,12 @@ func TestMasterChecks(t *testing.T) {
 	}
 	read(store.MasterQuery{})
 	require.Equal(t, []float64{1, 5}, got)
+	read(store.MasterQuery{Panels: []string{"M-1", "M-2"}})
+	require.Equal(t, []float64{1, 5}, got)
+	read(store.MasterQuery{Panels: []string{"M-1"}})
+	require.Empty(t, got)
+	read(store.MasterQuery{Panels: []string{}})
+	require.Empty(t, got, "a gauge without masters")
 	key := rows[1].Key()
 	read(store.MasterQuery{After: &key})
 	require.Equal(t, []float64{5}, got)

@@ -150,6 +150,7 @@ type ObservationQuery struct {
 // MasterQuery chooses master checks of a gauge.
 type MasterQuery struct {
 	Gauge    string
+	Panels   []string // the masters' serials, nil for all: those of a gauge among millions of panels are found by them
 	After    *spc.OrderKey
 	From, To time.Time
 	Values   []spc.Computed // nil: all

@@ -49,7 +49,7 @@ func TestSignalLife(t *testing.T) {
 	}
 	a, b := signal("a", 0), signal("b", 1)
 	save(store.Fold{Signals: []spc.Fault{a, b}})
-	require.Equal(t, a, state("a").Signal)
+	require.Equal(t, a, state("a").Fault)
 	require.Equal(t, store.SignalOpen, state("a").State)
 	changed := state("a").Changed
 	save(store.Fold{Signals: []spc.Fault{a, b}})
@@ -59,7 +59,7 @@ func TestSignalLife(t *testing.T) {
 	// It goes on: the body changes, the state does not.
 	a.LastPanel, a.Ended = "A-9", true
 	save(store.Fold{Signals: []spc.Fault{a}})
-	require.Equal(t, a, state("a").Signal)
+	require.Equal(t, a, state("a").Fault)
 	require.Equal(t, []string{"open"}, states(t, s, "a"))
 
 	// Late panels make both vanish; what a person has dealt with stays, noted.

@@ -143,8 +143,12 @@ func (r *ValueReader) read(ctx context.Context, tx pgx.Tx, from, to time.Time, f
 	defer cancel()
 	v := Value{X: make([]float64, len(r.q.Computed)+len(r.q.Named))}
 	var failed error
-	err := scan(ctx, tx, `SELECT `+columns+` FROM measurement m`+c.String()+`
-		ORDER BY m.line_at, m.gauge, m.series, m.sequence_order, m.panel, m.measured_at, m.order_hash`, c.args, // measurement_order of each partition, merged
+	// Without the serials panels of one gauge and one moment come as they lie, so that nothing but the columns asked for is read.
+	order := `m.line_at, m.gauge`
+	if r.q.Panels {
+		order += `, m.series, m.sequence_order, m.panel, m.measured_at, m.order_hash`
+	}
+	err := scan(ctx, tx, `SELECT `+columns+` FROM measurement m`+c.String()+` ORDER BY `+order, c.args, // measurement_order of each partition, merged
 		func(raw *rawReader) error {
 			v.Gauge, v.Product, v.Mould = raw.name(), raw.name(), raw.name()
 			v.LineAt, v.Cycle = raw.time(), raw.int8Or(spc.NoCycle)

@@ -37,7 +37,9 @@ func TestValues(t *testing.T) {
 		}))
 		return out
 	}
-	got := read(func(r *store.ValueReader, take func(*store.Value) error) error { return r.Read(t.Context(), first, end, take) })
+	got := read(func(r *store.ValueReader, take func(*store.Value) error) error {
+		return r.Read(t.Context(), first, end, take)
+	})
 	require.Len(t, got, 198)
 	i := 0
 	for _, o := range observe(t, s, store.ObservationQuery{Press: "A"}) { // the same as the fold sees
@@ -91,7 +93,9 @@ func TestValues(t *testing.T) {
 	for i := range all {
 		require.Equal(t, got[i].LineAt, all[i])
 	}
-	require.Len(t, read(func(r *store.ValueReader, take func(*store.Value) error) error { return r.Read(t.Context(), first, end, take) }), 199)
+	require.Len(t, read(func(r *store.ValueReader, take func(*store.Value) error) error {
+		return r.Read(t.Context(), first, end, take)
+	}), 199)
 
 	// An error of the reader comes back as it is, from any span; so does the end of the asker's patience.
 	stop := errors.New("enough")

@@ -93,7 +93,7 @@ var (
 				"Hold this mould's panels that lie beyond the specification; a twist inside it is a matter for the next planned change.",
 			}},
 		{ID: "seating", Name: "Panel badly seated on the gauge", LooksLike: "Centre offset or tilt is large, but after the fit little is left: a chip under a pad, a panel put on askew.",
-			Fits: spc.Fits{Kind: "gauge", Extents: []string{"one-stream", "several-streams", "all-streams", "whole-gauge"}, Changes: []string{"step", "spread"}, Characteristics: []string{"seat_x_mm", "seat_y_mm"}},
+			Fits: spc.Fits{Kind: "gauge", Changes: []string{"step", "spread"}, Characteristics: []string{"seat_x_mm", "seat_y_mm"}},
 			Plan: []string{
 				"Lift the panel with two hands: it is heavy, its edges cut and it may still be hot. Wear eye, hand and forearm protection.",
 				"Wipe the three pads and the seats on the panel; look for chips of glass.",

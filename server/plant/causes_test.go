@@ -51,13 +51,18 @@ func TestSuggestionsFollowTheTableOfCauses(t *testing.T) {
 		list := c.Suggest(x.found)
 		require.Contains(t, x.among, list[0].Cause.ID, "%+v", x.found)
 		require.Contains(t, list[0].Agrees, "kind")
-		require.Contains(t, list[0].Agrees, "extent")
+		if len(list[0].Cause.Fits.Extents) > 0 {
+			require.Contains(t, list[0].Agrees, "extent")
+		}
 		for _, s := range list {
 			if s.Cause.Fits.Kind != "" && s.Cause.Fits.Kind != x.found.Kind {
 				require.Empty(t, s.Agrees, "%s is %s, the finding %s", s.Cause.ID, s.Cause.Fits.Kind, x.found.Kind)
 			}
 		}
 		require.Len(t, list, len(plant.BuiltIn(plant.KindCause)), "every cause can be picked")
+	}
+	for _, s := range c.Suggest(plant.Finding{Extent: "one-stream", Change: "step", Characteristic: "radius_mm"}) {
+		require.False(t, s.Cause.ID == "seating" && s.Agrees != nil, "a bad seat moves the centre, not the radius")
 	}
 	for _, s := range c.Suggest(plant.Finding{Kind: "undetermined"}) {
 		require.Empty(t, s.Agrees, "nothing known, nothing suggested")

@@ -26,6 +26,10 @@ func Capability(frame ui.Frame, d CapabilityData) page.Capability {
 	}
 	m.Statement.Where = []ui.Run{{Text: "Reports", Href: "/reports"}, {Text: "press " + c.Press}, {Text: c.Product}, {Text: c.Span()}}
 	m.Statement.Say, m.Statement.Doubts = c.Said(), c.SaidDoubts()
+	if c.Panels == 0 { // the headline says it all
+		m.Issue, m.Files = nil, nil
+		return m
+	}
 	for _, o := range c.Worked {
 		m.Parts = append(m.Parts, capabilityPart(c, o))
 	}

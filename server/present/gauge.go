@@ -27,10 +27,11 @@ type GaugePageFacts struct {
 	Readings  int          // how many times this gauge has measured that panel, Shown included
 	Places    *spc.Result  // with deviations; nil for a gauge without places
 	Plan      *judge.Plan
-	Before    []store.Row // newest first, without Shown
-	Asked     string      // the serial that was scanned
-	Found     bool        // it was measured on this gauge
-	Newer     bool        // Shown is not the latest of the gauge
+	Before    []store.Row                         // newest first, without Shown
+	Asked     string                              // the serial that was scanned
+	Found     bool                                // it was measured on this gauge
+	Newer     bool                                // Shown is not the latest of the gauge
+	Held      map[store.PanelID][]store.PanelHold // of the panels shown: holds that keep them from being good
 	MayKeyIn  bool
 	MayOthers bool // correct what is stored
 }
@@ -58,6 +59,11 @@ func Gauge(f GaugePageFacts) page.Gauge {
 	}
 	if f.wants(f.Now) || f.state(f.Now).Kind == ui.Bad {
 		m.Due = masterDue(f)
+		m.DueSay = masterDo(f)
+	}
+	if f.Doubtful > 0 {
+		say := ui.Sentence{}.Link(Capital(ui.Plural(int64(f.Doubtful), "measurement of this gauge is", "measurements of this gauge are"))+" in doubt: decide.", DoubtHref(id))
+		m.Doubt = &say
 	}
 	if f.Shown == nil {
 		m.Slab = ui.Verdict{Kind: ui.None, Word: "No panel yet", Order: "Scan a serial, or let the gauge measure.", Because: id + " has sent nothing yet."}
@@ -85,6 +91,20 @@ func shapeOf(serial string) string {
 		}
 		return r
 	}, serial)
+}
+
+// masterDo says which master to measure, and how.
+func masterDo(f GaugePageFacts) string {
+	var panels []string
+	for _, m := range f.Def.Masters {
+		if m.ValidTo == nil || m.ValidTo.After(f.Now) {
+			panels = append(panels, m.Panel)
+		}
+	}
+	if len(panels) == 0 {
+		return "No master has a certificate that is still valid: tell the engineer."
+	}
+	return "Wipe the pads, seat master " + orList(panels) + " and measure it as a master check before the next panel."
 }
 
 func masterDue(f GaugePageFacts) *ui.State {
@@ -119,6 +139,7 @@ func slab(f GaugePageFacts) ui.Verdict {
 	case spc.Undecided:
 		v.Kind, v.Word = ui.Unsure, "Undecided"
 	}
+	heldSlab(f, &v)
 	return v
 }
 
@@ -467,7 +488,7 @@ func beforeHead(f GaugePageFacts) string {
 }
 
 func beforeRow(f GaugePageFacts, r *store.Row) page.LastRow {
-	row := page.LastRow{Panel: r.Panel, Mould: r.Mould, State: Verdict(r.Result.Verdict), Value: "none",
+	row := page.LastRow{Panel: r.Panel, Mould: r.Mould, State: VerdictHeld(r.Result.Verdict, f.held(r)), Value: "none",
 		Href: "/gauge/" + url.PathEscape(f.Def.ID) + "?panel=" + url.QueryEscape(r.Panel)}
 	if r.Purpose == spc.MasterCheck {
 		row.Mould = "master"

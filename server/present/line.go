@@ -40,6 +40,7 @@ type PressFacts struct {
 	Product string    // "" before its first panel
 	Last    time.Time // when the last panel that was charted was pressed; zero: none
 	Counts  store.Counts
+	Barred  store.Counts            // of Counts: panels that a hold keeps from being good
 	Cycles  watch.Series            // means of the cycles
 	Moulds  map[string]watch.Series // by the mould's name
 	Limits  *store.LimitsInForce    // the latest of the cycle means

@@ -2,8 +2,10 @@ package present
 
 import (
 	"net/url"
+	"slices"
 	"time"
 
+	"sagwatch/server/plant"
 	"sagwatch/spc"
 	"sagwatch/store"
 	"sagwatch/web/page"
@@ -14,6 +16,9 @@ import (
 type GaugeFacts struct {
 	Def          *spc.Gauge
 	Last, Master *store.Row
+	Shifts       []string       // starts of the site's shifts
+	Zone         *time.Location // of the plant; nil is UTC
+	Doubtful     int            // measurements that a failed check of the master put in doubt, and nobody has decided on
 }
 
 // masterSoon is how long before a master check is due the pages begin to ask for it.
@@ -21,10 +26,14 @@ const masterSoon = 30 * time.Minute
 
 // due tells when the next master check is due; zero when none is asked for.
 func (g *GaugeFacts) due() time.Time {
-	if len(g.Def.Masters) == 0 || g.Def.MasterEveryH <= 0 || g.Master == nil {
+	if g.Master == nil {
 		return time.Time{}
 	}
-	return g.Master.MeasuredAt.Add(time.Duration(g.Def.MasterEveryH * float64(time.Hour)))
+	zone := g.Zone
+	if zone == nil {
+		zone = time.UTC
+	}
+	return plant.MasterDue(g.Def, g.Master.MeasuredAt.In(zone), g.Shifts)
 }
 
 // wants tells whether the gauge needs its master panel now or soon.
@@ -93,6 +102,9 @@ func (g *GaugeFacts) row(now time.Time) page.GaugeRow {
 		if e := masterError(g); e != "" {
 			r.Master += ", " + e
 		}
+	}
+	if g.Doubtful > 0 {
+		r.Master += ", " + ui.Plural(int64(g.Doubtful), "measurement", "measurements") + " in doubt"
 	}
 	return r
 }
@@ -174,6 +186,8 @@ func shiftTable(f LineFacts) page.Shift {
 	var sum store.Counts
 	t := page.Shift{}
 	rows := []page.ShiftRow{{Name: "Gauged", Sum: true}, {Name: "Conforms"}, {Name: "Undecided"}, {Name: "Does not conform"}, {Name: "Not judged"}}
+	barred := page.ShiftRow{Name: "Conforms, but on hold", Href: "/holds"}
+	held := 0
 	var shares []string
 	for _, p := range f.Presses {
 		n := p.Counts
@@ -182,9 +196,11 @@ func shiftTable(f LineFacts) page.Shift {
 		sum.DoesNotConform += n.DoesNotConform
 		sum.NotJudged += n.NotJudged
 		t.Cols = append(t.Cols, "Press "+p.Def.ID)
-		for i, k := range []int{n.Total(), n.Conforms, n.Undecided, n.DoesNotConform, n.NotJudged} {
+		for i, k := range []int{n.Total(), n.Conforms - p.Barred.Conforms, n.Undecided, n.DoesNotConform, n.NotJudged} {
 			rows[i].Counts = append(rows[i].Counts, ui.Count(int64(k)))
 		}
+		barred.Counts = append(barred.Counts, ui.Count(int64(p.Barred.Conforms)))
+		held += p.Barred.Conforms
 		if n.Total() > 0 {
 			shares = append(shares, ui.Percent(float64(n.DoesNotConform)/float64(n.Total()), 2)+" on "+p.Def.ID)
 		}
@@ -199,6 +215,9 @@ func shiftTable(f LineFacts) page.Shift {
 			query.Set("verdict", string(v))
 		}
 		rows[i].Href = "/panels?" + query.Encode()
+	}
+	if held > 0 { // only what is not on hold counts as conforming
+		rows = slices.Insert(rows, 2, barred)
 	}
 	head := "The shift so far: "
 	t.Since = "Panels pressed since " + ui.Moment(since, f.Now) + ", as of " + ui.Clock(f.Now) + "; those in the lehr are not counted yet."

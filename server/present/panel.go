@@ -28,8 +28,9 @@ type Defined struct {
 // PanelData is what the page of one panel is made from.
 type PanelData struct {
 	Press, Serial string
-	Rows          []store.Row // all measurements, line order
-	Verdict       spc.Verdict // of the panel
+	Rows          []store.Row       // all measurements, line order
+	Verdict       spc.Verdict       // of the panel
+	Holds         []store.PanelHold // every hold it belongs to, newest first; those that were settled too
 	Kinds         map[int64]spc.GaugeKind
 	// Shown is the latest valid curvature measurement, else the latest valid one; nil when all are void. Valid is the latest of each
 	// gauge kind: what the panel's verdict combines.
@@ -54,6 +55,7 @@ type PanelData struct {
 	Conflicts                 []store.ConflictEntry
 	Exclusions                []spc.Exclusion
 	MayCorrect, MayVoid       bool
+	Doubt                     map[int64]string // of Rows: store.InDoubt and so on
 }
 
 // k is the coverage factor of the product's decision rule.
@@ -159,6 +161,12 @@ func (d *PanelData) statement(v View) ui.Statement {
 		}
 	default:
 		st.Say = ui.Say(name + " is not judged.")
+	}
+	d.sayHeld(v, &st, name)
+	for _, r := range d.Valid {
+		if state, in := DoubtState(d.Doubt[r.ID]); in {
+			st.Doubts = append(st.Doubts, ui.Sentence{}.Link("What "+r.Gauge+" measured is "+state.Word, DoubtHref(r.Gauge)).And(": a check of its master failed. The verdict does not stand until somebody decides."))
+		}
 	}
 	var s ui.Sentence
 	for _, r := range d.Valid {
@@ -273,9 +281,9 @@ func (d *PanelData) steps(v View) []page.Step {
 			}
 			text += fmt.Sprintf(", %d of %d places read", good, n)
 		}
-		steps = append(steps, page.Step{Name: name, At: clock(r.MeasuredAt), Text: text, State: Verdict(r.Result.Verdict)})
+		steps = append(steps, page.Step{Name: name, At: clock(r.MeasuredAt), Text: text, State: VerdictHeld(r.Result.Verdict, d.bars())})
 	}
-	return append(steps, page.Step{Name: "Now", At: ui.Clock(v.Now), State: Verdict(d.Verdict), Now: true, Text: "by the latest valid measurement of each kind of gauge"})
+	return append(steps, page.Step{Name: "Now", At: ui.Clock(v.Now), State: VerdictHeld(d.Verdict, d.bars()), Now: true, Text: "by the latest valid measurement of each kind of gauge"})
 }
 
 // measured lists what was judged, then what was worked out and has no limit.

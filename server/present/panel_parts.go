@@ -321,7 +321,7 @@ func (d *PanelData) history(v View) ui.Table {
 				what.Text += ", a correction"
 			}
 		}
-		t.Rows = append(t.Rows, ui.Row{Cells: []ui.Cell{ui.Text(v.Moment(r.MeasuredAt)), ui.Text(r.Gauge), ui.Text(string(r.Purpose)), value(spc.RadiusMM, q), value(spc.MaxDeviationUM, dq), {State: Verdict(r.Result.Verdict)}, what}})
+		t.Rows = append(t.Rows, ui.Row{Cells: []ui.Cell{ui.Text(v.Moment(r.MeasuredAt)), ui.Text(r.Gauge), ui.Text(string(r.Purpose)), value(spc.RadiusMM, q), value(spc.MaxDeviationUM, dq), {State: VerdictHeld(r.Result.Verdict, d.bars())}, what}})
 	}
 	return t
 }
@@ -335,7 +335,7 @@ func (d *PanelData) log(v View) []ui.Entry {
 	var all []happening
 	for i := range d.Rows {
 		r := &d.Rows[i]
-		all = append(all, happening{r.StoredAt, r.Source + " sent a measurement of gauge " + r.Gauge + ", measured " + v.Moment(r.MeasuredAt) + ": " + Verdict(r.Result.Verdict).Word + "."})
+		all = append(all, happening{r.StoredAt, r.Source + " sent a measurement of gauge " + r.Gauge + ", measured " + v.Moment(r.MeasuredAt) + ": " + d.foundThen(r) + "."})
 	}
 	for _, c := range d.Changes {
 		words := c.By + " corrected a measurement: " + c.Reason

@@ -11,10 +11,13 @@ import (
 type PanelsData struct {
 	Rows         []store.Row // newest first
 	Counts       store.Counts
+	Barred       store.Counts // of Counts: panels that a hold keeps from being good
+	Held         map[store.PanelID][]store.PanelHold
 	CountsSay    string // "In the day to 13:29"
 	Filters      []ui.Input
 	Problems     ui.Problems
 	Newer, Older string
+	Doubt        map[int64]string // of Rows: store.InDoubt and so on
 	Filtered     bool
 	EmptySay     string
 }
@@ -26,7 +29,7 @@ func Panels(v View, frame ui.Frame, d PanelsData) page.Panels {
 	q, dq := QuantityOf("radius_mm", nil, v.Lengths), QuantityOf("max_deviation_um", nil, v.Lengths)
 	for i := range d.Rows {
 		r := &d.Rows[i]
-		row := page.PanelRow{Serial: r.Panel, Href: PanelHref(r.Press, r.Panel), Pressed: pressedAt(v, r), Press: r.Press, Mould: r.Mould, Gauge: r.Gauge, State: Verdict(r.Result.Verdict)}
+		row := page.PanelRow{Serial: r.Panel, Href: PanelHref(r.Press, r.Panel), Pressed: pressedAt(v, r), Press: r.Press, Mould: r.Mould, Gauge: r.Gauge, State: VerdictHeld(r.Result.Verdict, d.Held[store.PanelID{Press: r.Press, Panel: r.Panel}])}
 		if x, ok := r.Result.Values.Get(spc.RadiusMM); ok {
 			row.Radius = q.Number(x)
 		}
@@ -44,6 +47,9 @@ func Panels(v View, frame ui.Frame, d PanelsData) page.Panels {
 		if r.Revision > 1 {
 			row.Note = joined(row.Note, "corrected")
 		}
+		if state, in := DoubtState(d.Doubt[r.ID]); in {
+			row.Note = joined(row.Note, state.Word)
+		}
 		m.Rows = append(m.Rows, row)
 	}
 	st := ui.Statement{Where: []ui.Run{{Text: "Panels"}}}
@@ -56,10 +62,13 @@ func Panels(v View, frame ui.Frame, d PanelsData) page.Panels {
 		}
 	case c.Total() == 0:
 		st.Say = ui.Say("Panels, the latest pressed first.")
-	case c.DoesNotConform == 0 && c.Undecided == 0 && c.NotJudged == 0:
+	case c.DoesNotConform == 0 && c.Undecided == 0 && c.NotJudged == 0 && d.Barred.Conforms == 0:
 		st.Say = ui.Say(d.CountsSay + " all " + ui.Count(int64(c.Total())) + " panels conform.")
 	default:
-		st.Say = ui.Say(d.CountsSay + " " + ui.Count(int64(c.Conforms)) + " of " + ui.Count(int64(c.Total())) + " panels conform.")
+		st.Say = ui.Say(d.CountsSay + " " + ui.Count(int64(c.Conforms-d.Barred.Conforms)) + " of " + ui.Count(int64(c.Total())) + " panels conform" + freeWords(d.Barred.Conforms) + ".")
+	}
+	if n := d.Barred.Total(); n > 0 {
+		st.Doubts = append(st.Doubts, ui.Say(Capital(ui.Plural(int64(n), "panel is", "panels are"))+" on hold, to be reworked or scrapped, whatever was measured.").Link(" See the holds.", "/holds"))
 	}
 	if c.Total() > c.Conforms {
 		var parts []string
@@ -75,6 +84,14 @@ func Panels(v View, frame ui.Frame, d PanelsData) page.Panels {
 	}
 	m.Statement = st
 	return m
+}
+
+// freeWords says that those on hold are not among those that conform.
+func freeWords(barred int) string {
+	if barred == 0 {
+		return ""
+	}
+	return " and are not on hold"
 }
 
 func joined(a, b string) string {

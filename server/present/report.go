@@ -64,7 +64,7 @@ type ScheduleFacts struct {
 
 // Reports makes the list of reports.
 func Reports(v View, f ui.Frame, d ReportsData) page.Reports {
-	m := page.Reports{Frame: f, Newer: d.Newer, Older: d.Older, Empty: "A hand-over is issued on its page, or by a schedule at the end of each shift.", Check: d.Check}
+	m := page.Reports{Frame: f, Newer: d.Newer, Older: d.Older, Empty: "Reports are issued on the pages Hand-over, Capability and Gauge studies, or by a schedule (below).", Check: d.Check}
 	m.Check.Action = "/reports/check"
 	m.Check.Says = "A file is known by its SHA-256 digest: one that was changed by a single byte is another file. Spreadsheets, CSV, JSON and XML are made anew each time and carry the digest of the data, which can be typed here."
 	if m.Check.Digest.ID == "" {
@@ -296,11 +296,11 @@ func reportAppendix(d *report.Document) (page.Appendix, map[string]string) {
 	anchors := map[string]string{}
 	groups, notes := d.Appendix()
 	for i, g := range groups {
-		head := Capital(g.Of)
+		head := g.Head()
 		if head == "" {
 			head = "All figures"
 		}
-		t := ui.Table{Label: "Figures: " + head, Fold: true, Wrap: true, Cols: []ui.Col{{Head: "Figure"}, {Head: "Of"}, {Head: "Value and interval"}, {Head: "With"}, {Head: "Note", Right: true}}}
+		t := ui.Table{Label: "Figures: " + head, Fold: true, Wrap: true, Cols: []ui.Col{{Head: "Figure"}, {Head: "Of"}, {Head: "Value (95" + ui.NoBreak + "% interval)"}, {Head: "With"}, {Head: "Note", Right: true}}}
 		figures := 0
 		for j, x := range g.Rows {
 			row := ui.Row{ID: fmt.Sprintf("figure-%d-%d", i+1, j+1), Cells: ui.Texts(x.Name, x.Of, x.Value, x.With, "")}
@@ -347,6 +347,9 @@ func reportTable(b *report.Block, anchors map[string]string) *ui.Table {
 		}
 	}
 	t.Fold = figures*2 < len(t.Cols) || len(t.Cols) <= 4 // a wider table of figures is read across, in a box that scrolls
+	if len(t.Cols) > 5 {
+		t.Cols[0].Whole = true
+	}
 	for _, r := range b.Table.Rows {
 		row := ui.Row{}
 		strong := len(r) > 0

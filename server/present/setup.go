@@ -89,7 +89,7 @@ func SetUp(v View, frame ui.Frame, d SetUpData) page.SetUp {
 			st.Doubts[len(st.Doubts)-1][1].Text = " and waits for an engineer."
 		}
 	}
-	st.Acts = append(st.Acts, ui.Act{Text: "Where the numbers come from", Href: "/setup/numbers"})
+	st.Acts = append(st.Acts, ui.Act{Text: "Causes, plans and actions", Href: "/setup/causes"}, ui.Act{Text: "Where the numbers come from", Href: "/setup/numbers"})
 	m.Statement = st
 	for _, c := range d.Conflicts {
 		m.Conflicts = append(m.Conflicts, conflict(v, c, d.May))

@@ -77,6 +77,7 @@ func Signals(v View, frame ui.Frame, d SignalsData) page.Signals {
 		st.Say = ui.Say(Capital(ui.Plural(int64(d.Open), "signal is", "signals are")) + " open.")
 		st.Doubts = append(st.Doubts, ui.Say("Open means that nobody has acknowledged it, whether the chart has come back or not."))
 	}
+	st.Acts = append(st.Acts, ui.Act{Text: "Which causes take most", Href: "/pareto"})
 	m.Statement = st
 	m.Empty = "No signal since the first panel."
 	if d.Filtered {
@@ -114,6 +115,8 @@ type SignalData struct {
 	Person   string // who may acknowledge and close; "" when the reader may not
 	Note     string // as typed, when it was not saved
 	Problems ui.Problems
+	Plan     *page.PlanBox
+	Choices  []ui.Input // cause and action, of closing
 }
 
 // Signal makes the page of one signal.
@@ -122,7 +125,7 @@ func Signal(v View, frame ui.Frame, d SignalData) page.Signal {
 	c := chartOf(g, d.Def)
 	q := signalQuantity(v, c, d.Product)
 	whose := place(c, g.Stream)
-	m := page.Signal{Frame: frame, State: SignalState(g.State), StateSay: d.stateSay(v), Caution: Caution, Decide: Decide}
+	m := page.Signal{Frame: frame, State: SignalState(g.State), StateSay: d.stateSay(v), Plan: d.Plan, Caution: Caution, Decide: Decide}
 	m.Statement = d.statement(v, c, q, whose)
 	m.Stale = d.stale(v)
 	drawn := Drawing(v, c, q, d.Points, 0)
@@ -400,13 +403,18 @@ func (d *SignalData) form() *page.SignalForm {
 	}
 	f := &page.SignalForm{Head: "Acknowledge or close", Acknowledge: SignalHref(g.ID) + "/acknowledge", AckLabel: "Acknowledge as " + d.Person,
 		Close: SignalHref(g.ID) + "/close", CloseLabel: "Close as " + d.Person, Problems: d.Problems,
-		Note: ui.Input{ID: "note", Name: "note", Label: "Note", Help: "For closing: the cause, and what was done. May stay empty when you acknowledge.", Area: true, Optional: true, Value: d.Note, Max: 2000},
+		Note: ui.Input{ID: "note", Name: "note", Label: "Note", Help: "What the lists do not say.", Area: true, Optional: true, Value: d.Note, Max: 2000},
 		Says: "Your name and the time are added and cannot be changed later; a correction is a second note."}
 	if g.State == store.SignalAcknowledged {
 		f.Head, f.AckLabel = "Add a note, or close", "Add a note as "+d.Person
 	}
-	if len(d.Problems.Items) > 0 {
-		f.Note.Problem = d.Problems.Items[0].Name + d.Problems.Items[0].Text
+	f.Choices = d.Choices
+	for _, it := range d.Problems.Items {
+		for i := range f.Choices {
+			if f.Choices[i].ID == it.Field {
+				f.Choices[i].Problem = it.Name + it.Text
+			}
+		}
 	}
 	return f
 }

@@ -8,8 +8,8 @@ import (
 	"sagwatch/web/ui"
 )
 
-// Stored says what is stored of a measurement, above a form that changes it; now is in plant time.
-func Stored(r *store.Row, now time.Time) []ui.Fact {
+// Stored says what is stored of a measurement, above a form that changes it; now is in plant time, holds are those that keep its panel from being good.
+func Stored(r *store.Row, now time.Time, holds ...store.PanelHold) []ui.Fact {
 	zone := now.Location()
 	out := []ui.Fact{{Name: "Panel", Value: ui.Text(r.Panel)}}
 	if r.Press != "" {
@@ -29,7 +29,7 @@ func Stored(r *store.Row, now time.Time) []ui.Fact {
 		out = append(out, ui.Fact{Name: "Radius", Value: ui.Text(ui.WithUnit(ui.Number(v, 2), "mm"))})
 	}
 	out = append(out, countFacts(r.Counts)...)
-	return append(out, ui.Fact{Name: "Verdict", Value: ui.Cell{State: Verdict(r.Result.Verdict)}})
+	return append(out, ui.Fact{Name: "Verdict", Value: ui.Cell{State: VerdictHeld(r.Result.Verdict, holds)}})
 }
 
 // VoidMeans says what will change when a measurement is void; rows are all of its panel.

@@ -204,14 +204,11 @@ func studyFigures(figures []report.Figure) ui.Table {
 		if unit == "1" {
 			unit = ""
 		}
-		interval := ""
-		if g.Lower.Has() || g.Upper.Has() {
-			interval = ui.Number(float64(g.Lower), g.Decimals) + " to " + ui.Number(float64(g.Upper), g.Decimals)
-			if g.Method != "" {
-				interval += " (" + g.Method + ")"
-			}
+		interval := g.Doubt()
+		if interval != "" && g.Method != "" {
+			interval += " (" + g.Method + ")"
 		}
-		t.Rows = append(t.Rows, ui.Row{ID: figureAnchor(g.ID), Cells: ui.Texts(g.Name+", "+g.Of, ui.WithUnit(ui.Number(float64(g.Value), g.Decimals), unit), interval, g.Formula, tidy(g.Inputs), g.Source)})
+		t.Rows = append(t.Rows, ui.Row{ID: figureAnchor(g.ID), Cells: ui.Texts(g.Name+", "+g.Of, ui.WithUnit(g.Show(), unit), interval, g.Formula, tidy(g.Inputs), g.Source)})
 	}
 	return t
 }

@@ -204,7 +204,7 @@ func StudyForm(f ui.Frame, form url.Values, from StudyFrom, wrong []Wrong) page.
 		field(ui.Input{Name: "parts", Label: "Panels, one a line", Help: "Ten at least, thirty are better; good ones, bad ones and some between. Behind the serial the right category where it is known: A-0001 good.", Area: true}, "")
 		field(ui.Input{Name: "trials", Label: "How often each judges every panel", Help: "Twice or more.", Number: true}, "2")
 	case store.HalfTurnStudy:
-		field(ui.Input{Name: "parts", Label: "Panels, one a line", Help: "Serials. One does; three or more tell glass from gauge with less doubt.", Area: true}, "")
+		field(ui.Input{Name: "parts", Label: "Panels, one a line", Help: "Serials. Two at least, so that one is turned first; six or more tell glass, gauge and drift apart with less doubt.", Area: true}, "")
 	case store.NestedStudy:
 		field(ui.Input{Name: "parts", Label: "Panels, one a line", Help: "First all of the first appraiser, then all of the second, the same number for each.", Area: true}, "")
 		field(ui.Input{Name: "trials", Label: "How often each panel is measured", Help: "Twice or three times.", Number: true}, "2")
@@ -242,7 +242,7 @@ func tolerance(c store.StudyCharacteristic) string {
 // Bounds of a plan.
 const (
 	mostStudyParts = 100
-	mostAppraisers = 20
+	mostAppraisers = 30
 	mostStudyLines = 2000
 )
 
@@ -342,7 +342,11 @@ func ReadStudy(form url.Values, from StudyFrom) (store.Study, []Wrong) {
 	if len(wrong) > 0 || kind.kind == store.StabilityStudy {
 		return titled(v), wrong
 	}
-	if lines := len(p.Parts) * len(p.Appraisers) * p.Trials; lines > mostStudyLines {
+	lines := len(p.Parts) * p.Trials
+	if v.Kind != store.NestedStudy { // there each panel is one appraiser's
+		lines *= len(p.Appraisers)
+	}
+	if lines > mostStudyLines {
 		bad("trials", "How often", fmt.Sprintf("That makes %d readings; a study has at most %d.", lines, mostStudyLines))
 		return v, wrong
 	}
@@ -388,12 +392,19 @@ func drawOrder(v *store.Study) error {
 			return err
 		}
 	}
+	// Half of the panels, by lot, are turned for their first reading: a drift between the two readings is then told from the half turn.
+	turnedFirst := map[int]bool{}
+	if v.Kind == store.HalfTurnStudy {
+		for _, part := range rand.New(rand.NewPCG(p.Seed, 2)).Perm(parts)[:parts/2] {
+			turnedFirst[part+1] = true
+		}
+	}
 	for i, r := range runs {
 		l := store.StudyLine{Line: i + 1, Part: r.Part, Appraiser: r.Appraiser, Trial: r.Trial}
 		if v.Kind == store.NestedStudy {
 			l.Part += (r.Appraiser - 1) * parts
 		}
-		l.Turned = v.Kind == store.HalfTurnStudy && r.Trial == 2
+		l.Turned = v.Kind == store.HalfTurnStudy && (r.Trial == 2) != turnedFirst[r.Part]
 		p.Lines = append(p.Lines, l)
 	}
 	return nil

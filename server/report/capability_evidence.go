@@ -168,7 +168,7 @@ func (g *capabilityGather) gauges(ctx context.Context, src *Source) error {
 			out.Unit, out.Resolution = string(def.Unit), def.Resolution
 		}
 		// A gauge may stand behind the lehr, so that checks of these panels' day lie a little later than the panels.
-		err := src.Store.MasterChecks(ctx, src.Site, store.MasterQuery{Gauge: id, From: g.in.From, To: g.in.To.Add(g.press.Lehr()), Values: []spc.Computed{spc.MasterMaxErrorUM}}, func(o *store.Obs) error {
+		err := src.Store.MasterChecks(ctx, src.Site, store.MasterQuery{Gauge: id, Panels: src.masters(id), From: g.in.From, To: g.in.To.Add(g.press.Lehr()), Values: []spc.Computed{spc.MasterMaxErrorUM}}, func(o *store.Obs) error {
 			out.Masters++
 			if o.Verdict == spc.DoesNotConform {
 				out.Outside++

@@ -21,6 +21,10 @@ import (
 // histograms by mould and shift (day, beyond 100 days), so that memory does not follow the number of panels. By is who issues
 // it, at the moment of issue. An *AskError says what is wrong with the question.
 func GatherCapability(ctx context.Context, src *Source, q CapabilityQuery, from, to time.Time, by string, at time.Time) (*CapabilityInputs, error) {
+	from, to, err := lot(ctx, src, &q, from, to)
+	if err != nil {
+		return nil, err
+	}
 	g, err := gatherPanels(ctx, src, q, from, to)
 	if err != nil {
 		return nil, err
@@ -28,12 +32,8 @@ func GatherCapability(ctx context.Context, src *Source, q CapabilityQuery, from,
 	return g.inputs(ctx, src, by, at)
 }
 
-// gatherPanels is the pass over the panels.
+// gatherPanels is the pass over the panels between two line times.
 func gatherPanels(ctx context.Context, src *Source, q CapabilityQuery, from, to time.Time) (*capabilityGather, error) {
-	from, to, err := lot(ctx, src, &q, from, to)
-	if err != nil {
-		return nil, err
-	}
 	g, err := newCapabilityGather(src.Catalogue, src.Site, q, from.UTC(), to.UTC())
 	if err != nil {
 		return nil, err

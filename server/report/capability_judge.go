@@ -27,16 +27,14 @@ func (o *CapabilityOf) drawn(in *CapabilityInputs, all portion) {
 	n := float64(all.N())
 	sd := (o.Spread[2] - o.Spread[0]) / 6
 	width := math.Max(2.7*sd/math.Cbrt(n), 6*sd/bars)
-	each := max(1, int32(math.Ceil(math.Min(width/all.Width, float64(int64(greatest)-int64(least)+1)))))
-	if step := o.step; int32(step) > 1 {
-		each = (each + int32(step) - 1) / int32(step) * int32(step)
-	}
-	off := int32(0) // rounded values stand in the middle of their bar
-	if o.step > 1 {
-		off = least - int32(o.step)/2
+	each := max(1, math.Ceil(math.Min(width/all.Width, float64(int64(greatest)-int64(least)+1))))
+	off := 0.0
+	if o.step > 1 { // whole steps, and rounded values in the middle of them
+		each = math.Ceil(each/o.step-1e-9) * o.step
+		off = float64(least) + .5 - o.step/2
 	}
 	counts := map[int32]int{}
-	at := func(b int32) int32 { return int32(math.Floor(float64(b-off) / float64(each))) }
+	at := func(b int32) int32 { return int32(math.Floor((float64(b) + .5 - off) / each)) }
 	first, last := at(least), at(greatest)
 	for i := range all.Cells {
 		for j, b := range all.Cells[i].Bins {
@@ -44,7 +42,7 @@ func (o *CapabilityOf) drawn(in *CapabilityInputs, all portion) {
 		}
 	}
 	for k := first; k <= last && len(o.Bins) < 20*bars; k++ {
-		b := HistogramBin{From: all.Origin + (float64(off)+float64(k)*float64(each))*all.Width, To: all.Origin + (float64(off)+float64(k+1)*float64(each))*all.Width, N: counts[k]}
+		b := HistogramBin{From: all.Origin + (off+float64(k)*each)*all.Width, To: all.Origin + (off+float64(k+1)*each)*all.Width, N: counts[k]}
 		if o.Fitted != nil {
 			if b.Expected = n * (o.Fitted.CDF(b.To) - o.Fitted.CDF(b.From)); b.From > o.Spread[1] {
 				b.Expected = n * (o.Fitted.Tail(b.From) - o.Fitted.Tail(b.To))

@@ -167,6 +167,9 @@ func (o *CapabilityOf) resampled(in *CapabilityInputs, g portion, mean float64, 
 			return r, err
 		}
 		r.fraction = f.Total
+		if sigma.N >= manyPanels { // whose standard errors are so small that half of the resamples give the second decimal
+			options.Resamples /= 2
+		}
 		// Each resample is fitted anew: a sixth of the spread is fine enough for a histogram that is fitted.
 		coarse := portion{Grid: g.Coarser(coarseness(g.Grid, sigma.SD/6)), shift: g.shift}
 		if s, blocks, err = coarse.binned(); err != nil {
@@ -175,14 +178,18 @@ func (o *CapabilityOf) resampled(in *CapabilityInputs, g portion, mean float64, 
 	} else if err := o.own(s, g, &r); err != nil {
 		return r, err
 	}
-	a, err := capability.Bootstrap(s, nil, o.Spec, o.By, o.Family, confidence, options)
 	if o.Blocked && len(blocks) >= 2 {
-		if b, blocked := capability.Bootstrap(s, blocks, o.Spec, o.By, o.Family, confidence, options); blocked == nil {
+		if b, err := capability.Bootstrap(s, blocks, o.Spec, o.By, o.Family, confidence, options); err == nil {
 			r.c, r.ck, r.out = b.C, b.CK, b.Outside
-			r.alone, r.hasAlone = a.CK, err == nil
+			if resamples == resampleFits { // of single moulds the time is saved
+				if a, err := capability.Bootstrap(s, nil, o.Spec, o.By, o.Family, confidence, options); err == nil {
+					r.alone, r.hasAlone = a.CK, true
+				}
+			}
 			return r, nil
 		}
 	}
+	a, err := capability.Bootstrap(s, nil, o.Spec, o.By, o.Family, confidence, options)
 	if err != nil { // a figure without an interval is still a figure
 		r.bare = err
 		return r, nil

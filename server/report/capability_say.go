@@ -74,28 +74,30 @@ func (c *Capability) Said() ui.Sentence {
 		figure = append(figure, ui.Run{Text: fmt.Sprintf(" (95%s%%: %s)", ui.NoBreak, d)})
 	}
 	// The headline speaks of the least index, but of the worst that is known of any characteristic.
-	worst, words := c.worst()
-	of := ""
-	if len(c.Worked) > 1 {
-		of = " in the " + listWords(words)
-		if len(words) == len(c.Worked) {
-			of = ""
+	worst := c.worst()
+	in := func(states ...standing) string { // of which of the characteristics that is said
+		var words []string
+		for _, x := range c.Worked {
+			if slices.Contains(states, x.standing()) {
+				words = append(words, x.Words)
+			}
 		}
+		if len(words) == len(c.Worked) {
+			return ""
+		}
+		return " in the " + listWords(words)
 	}
 	if o.Lines[0].N < fewValues && worst <= tooFew {
 		return append(ui.Sentence{{Text: fmt.Sprintf("%s are too few to judge press %s: ", capital(ui.Plural(int64(l.N), "panel", "panels")), c.Press)}}, append(figure, ui.Run{Text: "."})...)
 	}
 	performance := ""
 	switch {
-	case worst == notStable || worst == noIndex && c.any(notStable):
-		if worst == noIndex {
-			of = ""
-		}
-		performance = fmt.Sprintf("Performance only, for press %s was not stable%s: ", c.Press, of)
-	case worst == notShown || worst == tooFew || worst == noIndex && c.any(notShown):
-		performance = fmt.Sprintf("Performance only, for press %s was not shown to be stable: ", c.Press)
-	case worst == signalOpen || worst == noIndex && c.any(signalOpen):
-		performance = fmt.Sprintf("Performance only, for a signal of press %s is still open%s: ", c.Press, of)
+	case c.any(notStable):
+		performance = fmt.Sprintf("Performance only, for press %s was not stable%s: ", c.Press, in(notStable))
+	case c.any(notShown) || c.any(tooFew):
+		performance = fmt.Sprintf("Performance only, for press %s was not shown to be stable%s: ", c.Press, in(notShown, tooFew))
+	case c.any(signalOpen):
+		performance = fmt.Sprintf("Performance only, for a signal of press %s is still open%s: ", c.Press, in(signalOpen))
 	}
 	if performance != "" {
 		return append(append(ui.Sentence{{Text: performance}}, figure...), ui.Run{Text: ". It describes the period and predicts nothing."})
@@ -118,7 +120,7 @@ func (c *Capability) Said() ui.Sentence {
 		tail = fmt.Sprintf(". %s cannot prove it.", mouldsWords(unproven))
 	}
 	if worst != supported {
-		tail += " " + capital(worst.doubtWords()) + of + "."
+		tail += " " + capital(worst.doubtWords()) + in(worst) + "."
 	}
 	return append(append(ui.Sentence{{Text: head}}, figure...), ui.Run{Text: tail})
 }
@@ -142,6 +144,13 @@ func mouldsWords(names []string) string {
 // SaidDoubts are what is doubtful about the headline and what it means.
 func (c *Capability) SaidDoubts() []ui.Sentence {
 	var out []ui.Sentence
+	if c.Panels == 0 {
+		say := "Choose another period, press or product, or fewer restrictions on moulds. The pages Panels and Line show what was measured and when."
+		if !c.Asked.Lot() && c.From.After(c.IssuedAt) {
+			say = "The period lies in the future. Choose one that has begun."
+		}
+		return []ui.Sentence{ui.Say(say)}
+	}
 	if len(c.Worked) == 0 || c.Worked[0].Refused != "" || !c.Worked[0].All().Ppk.Value.Has() {
 		return nil
 	}
@@ -430,10 +439,20 @@ func (c *Capability) Rests() []Fact {
 	if len(c.Products) > 0 {
 		out = append(out, Fact{"Other products", "the press also made " + listWords(c.Products) + " in the period; they are not in this report"})
 	}
+	var methods []string
+	by := map[string][]string{}
 	for _, o := range c.Worked {
-		if o.Refused == "" {
-			out = append(out, Fact{"Intervals", fmt.Sprintf("%s: %s", o.Words, c.Method(o))})
+		if o.Refused != "" {
+			continue
 		}
+		m := c.Method(o)
+		if by[m] == nil {
+			methods = append(methods, m)
+		}
+		by[m] = append(by[m], o.Words)
+	}
+	for _, m := range methods {
+		out = append(out, Fact{"Intervals", fmt.Sprintf("of the %s: %s", listWords(by[m]), m)})
 	}
 	return append(out, Fact{"Definitions", strings.Join(c.Definitions, ", ")}, Fact{"Wanted", "an index of at least " + c.Kept()})
 }

@@ -59,7 +59,7 @@ type characteristicScan struct {
 	kept     *capability.Scan
 	left     *capability.Scan
 	order    *capability.Order // of all of them
-	sum      float64 // of the cycle that is open
+	sum      float64           // of the cycle that is open
 	n        int
 	headSum  float64
 	headN    int

@@ -103,19 +103,13 @@ func (o *CapabilityOf) support() string {
 	return ""
 }
 
-// worst is the worst standing of all characteristics, and the words of those that have it.
-func (c *Capability) worst() (standing, []string) {
+// worst is the worst standing of all characteristics.
+func (c *Capability) worst() standing {
 	worst := supported
-	var words []string
 	for _, o := range c.Worked {
-		switch s := o.standing(); {
-		case s > worst:
-			worst, words = s, []string{o.Words}
-		case s == worst:
-			words = append(words, o.Words)
-		}
+		worst = max(worst, o.standing())
 	}
-	return worst, words
+	return worst
 }
 
 // supports says for every characteristic whose figures are not supported what would support them, like ones together.

@@ -395,8 +395,45 @@ func TestCapabilityQuestions(t *testing.T) {
 		require.Equal(t, name, wrong.Field)
 	}
 	form := capabilityPlant(t, 2, limits("form_um", math.NaN(), 100))
-	_, err := report.GatherFrom(form, "north", report.CapabilityQuery{Press: "B", Product: "P25", Models: map[string]report.CapabilityModel{"form_um": {Family: fit.Normal, Reason: "because"}}}, capabilityFrom, capabilityFrom.Add(time.Hour), panelsOf(0, 1, time.Second, nil))
-	require.ErrorContains(t, err, "cannot be described", "a form error is never normal")
+	asked := report.CapabilityQuery{Press: "B", Product: "P25", Models: map[string]report.CapabilityModel{"form_um": {Family: "triangular", Reason: "because"}}}
+	_, err := report.GatherFrom(form, "north", asked, capabilityFrom, capabilityFrom.Add(time.Hour), panelsOf(0, 1, time.Second, nil))
+	require.ErrorContains(t, err, "cannot be described")
 	_, err = report.GatherFrom(c, "north", report.CapabilityQuery{Press: "B", Product: "P25"}, capabilityFrom, capabilityFrom, panelsOf(0, 1, time.Second, nil))
 	require.ErrorContains(t, err, "end after it begins")
+}
+
+// An engineer may take any distribution for any characteristic, with a reason that the report carries: the normal one for a form error far
+// from zero, and one below zero is said.
+func TestCapabilityOfAnyModel(t *testing.T) {
+	for name, usual := range map[string]fit.Family{"max_deviation_um": fit.LargestExtreme, "form_um": fit.LargestExtreme, "contour_rms_um": "", "radius_mm": fit.Normal} {
+		value, ok := spc.ComputedByName(name)
+		require.True(t, ok)
+		c := capabilityPlant(t, 2, limits(name, math.NaN(), 400))
+		r := rand.New(rand.NewPCG(5, 6))
+		panels := panelsOf(300, 2, time.Minute, func(_ int, o *store.Obs) { o.Values.Set(value, 135-26*math.Log(r.ExpFloat64())) })
+		_, w, _ := worked(t, c, report.CapabilityQuery{}, 1, panels)
+		require.True(t, w.Worked[0].Usual)
+		if usual != "" {
+			require.Equal(t, usual, w.Worked[0].Family, name)
+		} else {
+			require.Contains(t, fit.Defaults(fit.Form), w.Worked[0].Family, name)
+		}
+		if name != "form_um" {
+			continue
+		}
+		for _, family := range []fit.Family{report.Empirical, fit.Normal, fit.Exponential, fit.Rayleigh, fit.Weibull, fit.JohnsonSU} {
+			r = rand.New(rand.NewPCG(5, 6))
+			in, w, f := worked(t, c, report.CapabilityQuery{Models: map[string]report.CapabilityModel{name: {Family: family, Reason: "trial 7 of the tool room"}}}, 1, panels)
+			o := w.Worked[0]
+			require.False(t, o.Usual)
+			require.Contains(t, o.ModelText(), "trial 7 of the tool room")
+			if o.Refused != "" { // a family without a maximum of the likelihood says so
+				require.Equal(t, fit.JohnsonSU, family, o.Refused)
+				continue
+			}
+			require.Equal(t, family, o.Family)
+			require.True(t, f["ppk."+name].Value.Has(), "%s %s", name, family)
+			require.NotNil(t, in.Asked.Models[name])
+		}
+	}
 }

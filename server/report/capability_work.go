@@ -15,11 +15,14 @@ import (
 	"sagwatch/web/ui"
 )
 
-// Resamples of the intervals, and the seed of all of them: the same inputs give the same report.
+// Resamples of the intervals, and the seed of all of them: the same inputs give the same report. An end of a 95 % interval by so many
+// scatters by 6, 8 and 12 % of the figure's standard error, sqrt(0.025 0.975 / resamples) over the normal density at the end, so that
+// the second decimal of an index is its own up to a standard error of about 0.08, 0.06 and 0.04.
 const (
 	resampleMoments = 2000
-	resampleFits    = 500
-	resampleMoulds  = 250
+	resampleFits    = 1000
+	resampleMoulds  = 500
+	manyPanels      = 100_000
 	capabilitySeed  = 1
 )
 
@@ -67,7 +70,7 @@ type CapabilityOf struct {
 	Distinct    int          // bins that are filled
 	at          int          // its place among the characteristics of the report
 	bare        error        // why Ppk has no interval
-	step        int          // bins from one value to the next, where values are rounded to a step
+	step        float64      // bins from one value to the next, where values are rounded to a step; else 1
 	Against     []string     // what speaks against an index here, and what would help
 }
 
@@ -228,22 +231,6 @@ func (c *Capability) work(i int) (*CapabilityOf, error) {
 	o.tests(c.CapabilityInputs, every)
 	o.against(c.CapabilityInputs, all)
 	return o, nil
-}
-
-// stepOf is the least distance between bins that are filled, where values are so rounded that none stand side by side.
-func stepOf(filled map[int32]bool) int {
-	bins := make([]int32, 0, len(filled))
-	for b := range filled {
-		bins = append(bins, b)
-	}
-	slices.Sort(bins)
-	step := 0
-	for i := 1; i < len(bins); i++ {
-		if d := int(bins[i] - bins[i-1]); step == 0 || d < step {
-			step = d
-		}
-	}
-	return max(step, 1)
 }
 
 // numbers are those of the groups that Groups gives, in its order.

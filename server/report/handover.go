@@ -47,6 +47,7 @@ type HandOverInputs struct {
 	Events    []spc.Event          `json:"events"`
 	Waiting   []store.WaitingPanel `json:"waiting"`
 	WaitAll   int                  `json:"waiting_all"` // of which Waiting are the first
+	Holds     []HandOverHold       `json:"holds,omitempty"`
 	Changes   []HandOverChange     `json:"changes"`
 	Conflicts int                  `json:"conflicts"` // open ones of the site
 	Gaps      []store.Gap          `json:"gaps"`
@@ -60,9 +61,10 @@ type HandOverPress struct {
 	LehrMinutes float64         `json:"lehr_minutes"`
 	Moulds      []string        `json:"moulds"`
 	Products    []string        `json:"products"`
-	Counts      []HandOverCount `json:"counts"`         // by mould, in table order; measured by curvature gauges where there are any
-	Before      store.Counts    `json:"before"`         // of the shift before, as it stands now
-	First       time.Time       `json:"first,omitzero"` // line times of the first and the last panel measured
+	Counts      []HandOverCount `json:"counts"`          // by mould, in table order; measured by curvature gauges where there are any
+	Barred      store.Counts    `json:"barred,omitzero"` // of the counts: panels that a hold keeps from being good
+	Before      store.Counts    `json:"before"`          // of the shift before, as it stands now
+	First       time.Time       `json:"first,omitzero"`  // line times of the first and the last panel measured
 	Last        time.Time       `json:"last,omitzero"`
 }
 
@@ -106,6 +108,8 @@ type HandOverSignal struct {
 	Lower   Number    `json:"lower"`
 	Upper   Number    `json:"upper"`
 	Sigma   Number    `json:"sigma"`
+	Cause   string    `json:"cause,omitempty"`  // of a closed one, in words, as named at its last closing
+	Action  string    `json:"action,omitempty"` // likewise
 }
 
 // HandOverLimit is limits that came into force in the shift.
@@ -200,6 +204,9 @@ func gatherHandOver(ctx context.Context, src *Source, q HandOverQuery, shift pla
 		kinds[g.ID] = g.Kind
 	}
 	if in.Waiting, in.WaitAll, err = src.Store.WaitingPanels(ctx, src.Site, q.Press, from, to, kinds, handOverPanels); err != nil {
+		return nil, err
+	}
+	if err := in.holds(ctx, src, q.Press); err != nil {
 		return nil, err
 	}
 	if in.Gaps, err = src.Store.Gaps(ctx, src.Site, q.Press, from, to, handOverGap, handOverGaps); err != nil {
@@ -326,6 +333,14 @@ func (in *HandOverInputs) signals(ctx context.Context, src *Source, press string
 	if err != nil {
 		return err
 	}
+	closings, err := src.Store.Closings(ctx, src.Site, store.ParetoFilter{From: in.From.Add(-closedBack), To: in.To})
+	if err != nil {
+		return err
+	}
+	closed := map[string]*store.Closing{}
+	for i := range closings {
+		closed[closings[i].Signal] = &closings[i]
+	}
 	in.More = len(list) == handOverSignals || len(done) == handOverSignals
 	inShift := func(t time.Time) bool { return !t.Before(in.From) && t.Before(in.To) }
 	for _, g := range done {
@@ -345,6 +360,9 @@ func (in *HandOverInputs) signals(ctx context.Context, src *Source, press string
 		}
 		h := HandOverSignal{ID: g.ID, Press: g.Press, Gauge: g.Gauge, Product: g.Product, Stream: g.Stream, Words: g.Words, Panel: g.Panel, At: g.At, LastAt: g.LastAt, Known: g.Known, Changed: g.Changed,
 			State: g.State, Ended: g.Ended, Value: Number(g.Value), Lower: None, Upper: None, Sigma: Number(g.Limits.Sigma)}
+		if c := closed[g.ID]; c != nil && g.State == store.SignalClosed {
+			h.Cause, h.Action = c.Cause, c.Action
+		}
 		if g.Limits.HasLower {
 			h.Lower = Number(g.Limits.Lower)
 		}

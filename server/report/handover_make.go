@@ -47,7 +47,7 @@ func (in *HandOverInputs) document() (*Document, error) {
 	must := Block{Heading: "What the next shift must know", Caution: "A signal of a chart sends nobody into the press, the plunger or the table: isolate and lock out by the plant's own procedure, authorised people only. Glass is hot well past the lehr, heavy, and its edges cut."}
 	list := h.mustKnow()
 	if len(list) == 0 {
-		must.Text = "Nothing is left open: no signal stands, no gauge asks for its master panel, no panel waits."
+		must.Text = "Nothing is left open: no signal stands, no gauge asks for its master panel, no panel waits and none is on hold."
 	}
 	var lines []string
 	for i, s := range list {
@@ -61,6 +61,7 @@ func (in *HandOverInputs) document() (*Document, error) {
 	h.charts()
 	h.gaugeTable()
 	h.waitingTable()
+	h.holdsTable()
 	h.happened()
 	h.limitsTable()
 	h.changesTable()
@@ -139,7 +140,7 @@ func (h *handOver) counts() (err error) {
 			sheet.Rows = append(sheet.Rows, []any{p.ID, c.Mould, int64(c.Total()), int64(c.Conforms), int64(c.Undecided), int64(c.DoesNotConform), int64(c.NotJudged)})
 		}
 		t.Rows = append(t.Rows, countRow("all", &sum, ui.Percent(float64(sum.DoesNotConform)/float64(sum.Total()), 2), "does-not-conform.press:"+p.ID, true))
-		b := Block{Heading: "Press " + p.ID + ": " + ui.Plural(int64(sum.Total()), "panel", "panels") + " gauged, " + badWords(&sum), Table: t}
+		b := Block{Heading: "Press " + p.ID + ": " + ui.Plural(int64(sum.Total()), "panel", "panels") + " gauged, " + freeWords(&sum, &p.Barred), Table: t}
 		if n := p.Before.Total(); n > 0 {
 			b.Text = "The shift before: " + ui.Plural(int64(n), "panel", "panels") + " gauged by now, " + badWords(&p.Before) + "."
 		}
@@ -240,14 +241,14 @@ func (h *handOver) statement() string {
 			parts = append(parts, "Gauge "+g.ID+" is beyond the allowed error on its master panel.")
 		}
 	}
-	var sum store.Counts
+	var sum, barred store.Counts
 	for i := range h.Presses {
-		sum = plus(sum, h.Presses[i].total())
+		sum, barred = plus(sum, h.Presses[i].total()), plus(barred, h.Presses[i].Barred)
 	}
 	if sum.Total() == 0 {
 		parts = append(parts, "No panel of this shift has been gauged.")
 	} else {
-		parts = append(parts, capital(ui.Plural(int64(sum.Total()), "panel", "panels"))+" gauged, "+badWords(&sum)+".")
+		parts = append(parts, capital(ui.Plural(int64(sum.Total()), "panel", "panels"))+" gauged, "+freeWords(&sum, &barred)+".")
 	}
 	return strings.Join(parts, " ")
 }

@@ -145,7 +145,7 @@ func (h *handOver) oneLine(g *HandOverSignal) string {
 
 // signalTable lists the signals: those that stand, and those raised, closed or withdrawn in the shift.
 func (h *handOver) signalTable() {
-	sheet := Sheet{Name: "Signals", Says: "Signals that stand, and those raised, closed or withdrawn in the shift.", Cols: []SheetCol{{Head: "Signal"}, {Head: "Press"}, {Head: "Gauge"}, {Head: "Product"}, {Head: "Characteristic"}, {Head: "Stream"}, {Head: "Says"}, {Head: "First panel"}, {Head: "Pressed (UTC)"}, {Head: "Value, in the characteristic's unit"}, {Head: "Lower limit"}, {Head: "Upper limit"}, {Head: "State"}, {Head: "Came back"}, {Head: "Changed (UTC)"}}}
+	sheet := Sheet{Name: "Signals", Says: "Signals that stand, and those raised, closed or withdrawn in the shift.", Cols: []SheetCol{{Head: "Signal"}, {Head: "Press"}, {Head: "Gauge"}, {Head: "Product"}, {Head: "Characteristic"}, {Head: "Stream"}, {Head: "Says"}, {Head: "First panel"}, {Head: "Pressed (UTC)"}, {Head: "Value, in the characteristic's unit"}, {Head: "Lower limit"}, {Head: "Upper limit"}, {Head: "State"}, {Head: "Came back"}, {Head: "Changed (UTC)"}, {Head: "Cause"}, {Head: "Action"}}}
 	raised, closed := 0, 0
 	for i := range h.Signals {
 		g := &h.Signals[i]
@@ -155,7 +155,7 @@ func (h *handOver) signalTable() {
 		if g.State == store.SignalClosed {
 			closed++
 		}
-		sheet.Rows = append(sheet.Rows, []any{g.ID, g.Press, g.Gauge, g.Product, plant.Characteristic(g.Of), g.Stream, g.Words, g.Panel, g.At, float64(g.Value), float64(g.Lower), float64(g.Upper), g.State, g.Ended, g.Changed})
+		sheet.Rows = append(sheet.Rows, []any{g.ID, g.Press, g.Gauge, g.Product, plant.Characteristic(g.Of), g.Stream, g.Words, g.Panel, g.At, float64(g.Value), float64(g.Lower), float64(g.Upper), g.State, g.Ended, g.Changed, g.Cause, g.Action})
 	}
 	h.d.Sheets = append(h.d.Sheets, sheet)
 	if len(h.Signals) == 0 {
@@ -189,6 +189,9 @@ func (h *handOver) signalTable() {
 		case len(g.list) == 1:
 			state += " " + h.moment(first.Changed)
 		}
+		if named := causes(g.list); len(named) > 0 {
+			state += ": " + strings.Join(named, "; ")
+		}
 		t.Rows = append(t.Rows, []Cell{{Text: h.moment(first.At)}, {Text: capital(of), Strong: goesOn}, {Text: h.beyond(g.list)}, {Text: first.Panel}, {Text: ui.Count(int64(len(g.list)))}, {Text: state, Strong: goesOn}})
 	}
 	if rest := len(t.Rows) - signalsPrinted; rest > 0 {
@@ -197,6 +200,20 @@ func (h *handOver) signalTable() {
 	}
 	b.Table = t
 	h.d.Blocks = append(h.d.Blocks, b)
+}
+
+// causes lists with which causes and actions signals were closed, each once: "mould worn (mould changed)".
+func causes(list []*HandOverSignal) (out []string) {
+	for _, g := range list {
+		s := g.Cause
+		if g.Action != "" {
+			s += " (" + g.Action + ")"
+		}
+		if g.Cause != "" && !slices.Contains(out, s) {
+			out = append(out, s)
+		}
+	}
+	return out
 }
 
 // beyond says what lies above and what below its limits, and what else is signalled; of the first with value and limit.

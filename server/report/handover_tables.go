@@ -27,6 +27,7 @@ func (h *handOver) mustKnow() (out []string) {
 			out = append(out, s)
 		}
 	}
+	out = append(out, h.heldNeeds()...)
 	if h.WaitAll > 0 {
 		var serials []string
 		for i, w := range h.Waiting {

@@ -41,6 +41,7 @@ func shiftInputs() *report.HandOverInputs {
 		Value: 1106.02, Lower: 1106.47, Upper: 1109.57, Sigma: .52}
 	closed := signal
 	closed.ID, closed.Of, closed.State, closed.Ended, closed.Changed, closed.At, closed.Words = "s0", "twist_um", store.SignalClosed, true, at("08:47"), at("07:14"), "nine on one side"
+	closed.Cause, closed.Action = "Shell worn", "Mould changed"
 	in.Signals = []report.HandOverSignal{signal, closed}
 	in.Waiting = []store.WaitingPanel{{Press: "A", Panel: "A-0147577", Mould: "1", Gauge: "CG-1", LineAt: at("11:55"), MeasuredAt: at("13:31"), Reasons: []string{"max_deviation_um too close to its limit"}}}
 	in.WaitAll = 3
@@ -163,7 +164,7 @@ func TestHandOverFiles(t *testing.T) {
 	require.NoError(t, err)
 	require.Equal(t, []string{"A", "2", "200", "190", "0", "10", "0"}, rows[3], "no row of units, where none has one")
 	text := plainSpaces(pdfText(t, pdf))
-	for _, want := range []string{"What the next shift must know", "500 panels gauged", "eleven do not conform", "A-0147575", "Press B was stopped at 09:05", "Stops and changes", "tighter radius", "Gauge CG-2 has sent nothing since 10:40", "2.75 % (95 %: 1.38 to 4.87)"} {
+	for _, want := range []string{"What the next shift must know", "500 panels gauged", "eleven do not conform", "A-0147575", "Press B was stopped at 09:05", "closed 08:47: Shell worn", "Stops and changes", "tighter radius", "Gauge CG-2 has sent nothing since 10:40", "2.75 % (1.38 to 4.87)", "intervals are 95 %"} {
 		require.Contains(t, text, want)
 	}
 	require.NotContains(t, text, "NaN")

@@ -99,10 +99,19 @@ func Check(ctx context.Context, st *store.Store, site string, id int64) (same bo
 	if sha256.Sum256(inputs) != r.InputsDigest || sha256.Sum256(pdf) != r.PDFDigest {
 		return false, nil
 	}
-	d, err := Make(r.Kind, inputs)
-	if err != nil {
-		return false, err
+	_, same, err = Again(&r, inputs, pdf)
+	return same, err
+}
+
+// Again makes an issued report anew from its inputs and tells whether its PDF is the same to the byte. An error says that it cannot be
+// made; then there is no document.
+func Again(r *store.Report, inputs, pdf []byte) (d *Document, same bool, err error) {
+	if d, err = Make(r.Kind, inputs); err != nil {
+		return nil, false, err
 	}
 	again, err := d.PDF()
-	return bytes.Equal(again, pdf), err
+	if err != nil {
+		return nil, false, err
+	}
+	return d, bytes.Equal(again, pdf), nil
 }

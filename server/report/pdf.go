@@ -341,18 +341,28 @@ func (p *printer) block(b *Block) {
 
 func (p *printer) facts(facts []Fact) {
 	const name = 42.0
-	for _, f := range facts {
+	for i, f := range facts {
 		p.face(false, sizeBody, inkMain)
 		lines := p.lines(f.Value, textWide-name)
-		p.room(lineBody * float64(min(len(lines), 3)))
-		p.face(false, sizeBody, inkSecond)
-		p.doc.SetX(marginLeft)
-		p.doc.CellFormat(name, lineBody, plot.PDFText(p.cut(f.Name, name-2)), "", 0, "L", false, 0, "")
-		p.face(false, sizeBody, inkMain)
-		for _, l := range lines {
+		names := p.lines(f.Name, name-3)
+		if i > 0 && facts[i-1].Name == f.Name {
+			names = nil // what goes on under one name
+		}
+		n := max(len(lines), len(names))
+		p.room(lineBody * float64(min(n, 8)))
+		for k := range n {
 			p.room(lineBody)
-			p.face(false, sizeBody, inkMain)
+			p.face(false, sizeBody, inkSecond)
+			p.doc.SetX(marginLeft)
+			if k < len(names) {
+				p.doc.CellFormat(name, lineBody, names[k], "", 0, "L", false, 0, "")
+			}
 			p.doc.SetX(marginLeft + name)
+			p.face(false, sizeBody, inkMain)
+			l := ""
+			if k < len(lines) {
+				l = lines[k]
+			}
 			p.doc.CellFormat(textWide-name, lineBody, l, "", 1, "L", false, 0, "")
 		}
 		p.gap(.5)

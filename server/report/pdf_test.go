@@ -72,7 +72,7 @@ func TestPDF(t *testing.T) {
 		require.NoError(t, os.WriteFile(filepath.Join(dir, "report.pdf"), first, 0o644))
 	}
 	text := pdfText(t, first)
-	for _, want := range []string{"Press B meets 1.33 in February", "page 1 of", "page 2 of", "mould Z", "1.44 (95 %: 1.41 to 1.47)", "ISO 22514-2", "not given: the characteristic has one limit only", "01020300 000000", "M. Okafor", "product P25 revision 4", "µm"} {
+	for _, want := range []string{"Press B meets 1.33 in February", "page 1 of", "page 2 of", "mould Z", "1.44 (1.41 to 1.47)", "ISO 22514-2", "not given: the", "limit only", "01020300 000000", "M. Okafor", "product P25 revision 4", "µm"} {
 		require.Contains(t, strings.ReplaceAll(text, "\u00a0", " "), strings.ReplaceAll(want, "01020300 000000", "010203fa00000000"))
 	}
 	require.NotContains(t, text, "{pages}")
@@ -140,13 +140,15 @@ func TestAppendixStatesEachFormulaOnce(t *testing.T) {
 	d := invented()
 	d.Figures = d.Figures[:0]
 	for i := range 11 {
-		d.Figures = append(d.Figures, report.Figure{ID: "ppk." + strconv.Itoa(i), Name: "Ppk", Of: "radius, mould " + strconv.Itoa(i), Unit: "1", Value: report.Number(1 + i/5), Lower: report.None, Upper: report.None, Decimals: 2, Formula: "F", Inputs: "8 values", Source: "S"},
+		d.Figures = append(d.Figures, report.Figure{ID: "ppk." + strconv.Itoa(i), Name: "Ppk", Of: "radius, mould " + strconv.Itoa(i), Unit: "1", Value: report.Number(1 + i/5), Lower: report.None, Upper: report.None, Decimals: 2, Formula: "F", Inputs: "8 values, L 1 mm, U 2 mm", Source: "S"},
 			report.Figure{ID: "cp." + strconv.Itoa(i), Name: "Cp", Of: "radius, mould " + strconv.Itoa(i), Unit: "1", Value: report.Number(i), Lower: report.None, Upper: report.None, Formula: "G", Inputs: "8 values", Source: "S"})
 	}
 	groups, notes := d.Appendix()
 	require.Equal(t, []report.Note{{Formula: "F", Source: "S"}, {Formula: "G", Source: "S"}}, notes)
 	require.Len(t, groups, 1)
 	require.Equal(t, "radius", groups[0].Of)
+	require.Equal(t, "Radius, with L 1 mm, U 2 mm", groups[0].Head(), "limits that all have stand once")
+	require.Equal(t, "8 values, L, U", groups[0].Rows[0].With)
 	found := map[string]int{}
 	for _, r := range groups[0].Rows {
 		for _, id := range r.IDs {

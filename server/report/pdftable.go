@@ -2,7 +2,7 @@ package report
 
 import "sagwatch/web/plot"
 
-const cellGap = 3.0 // between columns, mm
+const cellGap = 2.0 // between columns, mm
 
 // widths gives each column what its content needs; where that is too much, the widest columns of words give way.
 func (p *printer) widths(t *Table) []float64 {

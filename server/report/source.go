@@ -2,12 +2,14 @@ package report
 
 import (
 	"context"
+	"encoding/json"
 	"slices"
 	"strconv"
 	"time"
 
 	"sagwatch/server/plant"
 	"sagwatch/server/watch"
+	"sagwatch/spc"
 	"sagwatch/store"
 	"sagwatch/web/ui"
 )
@@ -21,6 +23,26 @@ type Source struct {
 	// Series works out the points of a stream of a chart, and Lags says how far the charts have come: those of watch.Watcher.
 	Series func(ctx context.Context, press, gauge, chart, stream string, from, to time.Time) (watch.Series, error)
 	Lags   func() []watch.Lag
+}
+
+// masters are the serials of all masters that a gauge has had; checks of any other are refused.
+func (s *Source) masters(gauge string) []string {
+	out := []string{}
+	for _, r := range s.Catalogue.Revisions {
+		if r.Kind != plant.KindGauge || r.ID != gauge {
+			continue
+		}
+		var g spc.Gauge
+		if json.Unmarshal(r.Body, &g) != nil {
+			continue // the catalogue would not have been made of it
+		}
+		for _, m := range g.Masters {
+			if !slices.Contains(out, m.Panel) {
+				out = append(out, m.Panel)
+			}
+		}
+	}
+	return out
 }
 
 // revisionsDuring are the revisions of an object that held at some moment of a period, in order: the one in force at its start, and those

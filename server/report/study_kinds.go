@@ -74,6 +74,7 @@ func (b *studyBook) attributes() error {
 		t.Rows = append(t.Rows, row)
 	}
 	b.r.Parts = append(b.r.Parts, StudyPart{Heading: "Does each judge alike every time, and rightly?", Table: t})
+	b.wrongCalls(&s, shares)
 	between := &Table{Caption: "All together", Cols: []Col{{Head: "Figure"}, {Head: "Value", Right: true}, {Head: "95 % interval", Right: true}}}
 	cell := shares("between", "All judgements alike", "all", s.Between)
 	between.Rows = append(between.Rows, []Cell{{Text: "All judgements alike"}, cell, {Text: ui.Number(s.Between.Interval.Lower, 1) + " to " + ui.Number(s.Between.Interval.Upper, 1) + " %"}})
@@ -94,6 +95,33 @@ func (b *studyBook) attributes() error {
 	return nil
 }
 
+// wrongCalls shows how often each appraiser let a panel through that is not the category it was called, by the category that is right. An
+// attribute study has no guard band: nothing is measured that could be kept away from a limit.
+func (b *studyBook) wrongCalls(s *gaugestudy.AttributeStudy, shares func(id, name, of string, v gaugestudy.Share) Cell) {
+	plan := &b.in.Study.Plan
+	if len(s.Appraisers) == 0 || s.Appraisers[0].Wrong == nil {
+		return
+	}
+	t := &Table{Caption: "Panels judged wrongly at least once, by what is right", Cols: []Col{{Head: "Appraiser"}}}
+	for _, c := range plan.Categories {
+		t.Cols = append(t.Cols, Col{Head: "Right: " + c, Right: true}, Col{Head: "95 % interval, %", Right: true})
+	}
+	for i, a := range s.Appraisers {
+		row := []Cell{{Text: plan.Appraisers[i]}}
+		for c, w := range a.Wrong {
+			if w.Of == 0 {
+				row = append(row, Cell{Text: "none such"}, Cell{})
+				continue
+			}
+			row = append(row, shares(fmt.Sprintf("wrong.%d.%d", i+1, c+1), "Judged wrongly at least once, right: "+plan.Categories[c], plan.Appraisers[i], w),
+				Cell{Text: ui.Number(w.Interval.Lower, 1) + " to " + ui.Number(w.Interval.Upper, 1)})
+		}
+		t.Rows = append(t.Rows, row)
+	}
+	b.r.Parts = append(b.r.Parts, StudyPart{Heading: "Wrong verdicts", Table: t,
+		Text: fmt.Sprintf("Of the panels that are really one category, how many were called another in at least one of %s. The shares are those of such panels, not of production. A guard band does not go with judging by eye: nothing is measured that could be kept from a limit.", ui.Plural(int64(plan.Trials), "trial", "trials"))})
+}
+
 func (b *studyBook) halfTurn() error {
 	plan := &b.in.Study.Plan
 	panels := make([]gaugestudy.Turned, len(plan.Parts))
@@ -103,6 +131,7 @@ func (b *studyBook) halfTurn() error {
 		}
 		if r.Turned {
 			panels[r.Part-1].Turned = floats(r.Deviations)
+			panels[r.Part-1].TurnedFirst = r.Trial == 1
 		} else {
 			panels[r.Part-1].Straight = floats(r.Deviations)
 		}
@@ -126,8 +155,15 @@ func (b *studyBook) halfTurn() error {
 	if s.PChanged < 1-studyLevel {
 		b.r.Doubts = append(b.r.Doubts, "What stays is not the same under all panels: seating or temperature changed between them.")
 	}
+	if s.PDrift < 1-studyLevel {
+		words := "The gauge drifted from the first reading of a panel to the second"
+		if s.Balanced {
+			words += fmt.Sprintf(", by %s µm (root mean square) in what is alike at both places; since half of the panels were turned first, it is in none of the parts", n(s.DriftRMS))
+		}
+		b.r.Doubts = append(b.r.Doubts, words+".")
+	}
 	b.warn("", s.Warnings)
-	formula, inputs := "(straight − straight' ± (turned − turned'))/4 by pair of places", fmt.Sprintf("%d panels, %d pairs of places", s.Panels, s.Pairs)
+	formula, inputs := "(straight − straight' ± (turned − turned'))/4 by pair of places", fmt.Sprintf("%d panels, %d of them turned first, %d pairs of places", s.Panels, turnedFirst(panels), s.Pairs)
 	source := "reversal: R. R. Donaldson, CIRP Annals 21 (1972), 125-126 (from memory)"
 	t := &Table{Caption: "Glass and gauge, µm", Cols: []Col{{Head: "Part"}, {Head: "Root mean square", Right: true}, {Head: "F", Right: true}, {Head: "p of none", Right: true}}}
 	row := func(id, name string, v, f, p float64) {
@@ -142,15 +178,20 @@ func (b *studyBook) halfTurn() error {
 	row("gauge_rms", "Stays with the gauge", s.GaugeRMS, s.FGauge, s.PGauge)
 	row("glass_rms", "Turns with the glass", s.GlassRMS, s.FGlass, s.PGlass)
 	row("common_rms", "Alike at both places: not to be told apart", s.CommonRMS, -1, 0)
+	if s.Balanced {
+		formula = "mean over the panels of ± (straight + straight' − turned − turned')/2, + for those read straight first"
+		row("drift_rms", "Drift from first to second reading, alike at both places", s.DriftRMS, s.FDrift, s.PDrift)
+	}
+	formula = "√(what neither glass nor gauge nor drift explains / its degrees of freedom)"
 	row("sigma", "Scatter of one reading", s.Sigma, -1, 0)
 	gauge := &plot.Map{ID: "gauge-part", Title: "What stays with the gauge", Desc: "µm by place", Caption: "what stays with the gauge, µm"}
 	glass := &plot.Map{ID: "glass-part", Title: "What turns with the glass", Desc: "µm by place", Caption: "what turns with the glass, µm"}
-	sheet := Sheet{Name: "Half turn", Says: "By place: what stays, what turns, what is common.", Cols: []SheetCol{{Head: "Place"}, {Head: "Partner"}, {Head: "Gauge", Unit: "um"}, {Head: "Glass", Unit: "um"}, {Head: "Standard error", Unit: "um"}, {Head: "p"}, {Head: "Common", Unit: "um"}}}
+	sheet := Sheet{Name: "Half turn", Says: "By place: what stays, what turns, what is common.", Cols: []SheetCol{{Head: "Place"}, {Head: "Partner"}, {Head: "Gauge", Unit: "um"}, {Head: "Glass", Unit: "um"}, {Head: "Standard error", Unit: "um"}, {Head: "p"}, {Head: "Common", Unit: "um"}, {Head: "Drift", Unit: "um"}}}
 	for _, p := range s.Places {
 		at := b.in.Places[p.Place]
 		gauge.Places = append(gauge.Places, plot.Place{N: p.Place + 1, X: at[0], Y: at[1], DevUM: p.Gauge})
 		glass.Places = append(glass.Places, plot.Place{N: p.Place + 1, X: at[0], Y: at[1], DevUM: p.Glass})
-		sheet.Rows = append(sheet.Rows, []any{int64(p.Place + 1), int64(p.Partner + 1), p.Gauge, p.Glass, p.SE, p.P, p.Common})
+		sheet.Rows = append(sheet.Rows, []any{int64(p.Place + 1), int64(p.Partner + 1), p.Gauge, p.Glass, p.SE, p.P, p.Common, p.Drift})
 	}
 	b.r.Sheets = append(b.r.Sheets, sheet)
 	b.r.Parts = append(b.r.Parts, StudyPart{Heading: "What stays and what turns", Table: t},
@@ -161,6 +202,16 @@ func (b *studyBook) halfTurn() error {
 			Says: "√2 times what stays, since it is half the difference of two probes' biases (taken as independent)"})
 	}
 	return nil
+}
+
+// turnedFirst counts the panels whose turned reading was the first.
+func turnedFirst(panels []gaugestudy.Turned) (n int) {
+	for _, p := range panels {
+		if p.TurnedFirst {
+			n++
+		}
+	}
+	return n
 }
 
 // halfTurnShape splits only the shape terms, where the places are not symmetric under the half turn.

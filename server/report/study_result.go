@@ -126,19 +126,11 @@ func unique(lines []string) []string {
 // figure notes a figure and gives the cell that shows its value.
 func (b *studyBook) figure(f Figure) Cell {
 	b.r.Figures = append(b.r.Figures, f)
-	if !f.Value.Has() {
-		return Cell{Text: "none", Figure: f.ID}
-	}
-	return Cell{Text: ui.Number(float64(f.Value), f.Decimals), Figure: f.ID}
+	return Cell{Text: f.Show(), Figure: f.ID}
 }
 
 // interval is a figure's interval as a cell; empty where it has none.
-func (f Figure) interval() Cell {
-	if !f.Lower.Has() && !f.Upper.Has() {
-		return Cell{}
-	}
-	return Cell{Text: ui.Number(float64(f.Lower), f.Decimals) + " to " + ui.Number(float64(f.Upper), f.Decimals)}
-}
+func (f Figure) interval() Cell { return Cell{Text: f.Doubt()} }
 
 // within sets an interval of the usual level.
 func (f Figure) within(i gaugestudy.Interval, method string) Figure {
@@ -229,9 +221,6 @@ func (b *studyBook) risks(c *store.StudyCharacteristic, u float64, p *gaugestudy
 	table := &Table{Caption: "What it means for verdicts on the " + of, Cols: []Col{{Head: "Figure"}, {Head: "Value", Right: true}, {Head: "Unit"}, {Head: "In words"}}}
 	row := func(f Figure, words string) {
 		value := b.figure(f)
-		if f.Unit == "ppm" && f.Value < 0.0005 {
-			value.Text = "below 0.001"
-		}
 		table.Rows = append(table.Rows, []Cell{{Text: f.Name}, value, {Text: ui.UnitName(f.Unit)}, {Text: words}})
 	}
 	risk := func(suffix, when string, acceptance gaugestudy.Tolerance) {

@@ -283,6 +283,7 @@ func TestOtherStudyReports(t *testing.T) {
 		xlsx, _ := exported(t, d)
 		require.InDelta(t, 90, xlsx["all_right"], 1e-9)
 		require.InDelta(t, 1, xlsx["kappa.1"], 1e-9)
+		require.Contains(t, xlsx, "wrong.1.1", "false alarms and escapes have their figures")
 	})
 	t.Run("half turn", func(t *testing.T) {
 		var places [][2]float64
@@ -294,7 +295,7 @@ func TestOtherStudyReports(t *testing.T) {
 		plan := store.StudyPlan{Trials: 2, Appraisers: []string{"a"}}
 		for p := range 3 {
 			plan.Parts = append(plan.Parts, store.StudyPart{Panel: strconv.Itoa(p)})
-			plan.Lines = append(plan.Lines, store.StudyLine{Line: 2*p + 1, Part: p + 1, Appraiser: 1, Trial: 1}, store.StudyLine{Line: 2*p + 2, Part: p + 1, Appraiser: 1, Trial: 2, Turned: true})
+			plan.Lines = append(plan.Lines, store.StudyLine{Line: 2*p + 1, Part: p + 1, Appraiser: 1, Trial: 1, Turned: p == 1}, store.StudyLine{Line: 2*p + 2, Part: p + 1, Appraiser: 1, Trial: 2, Turned: p != 1})
 		}
 		d, err := report.Make(store.StudyReport, study(t, store.HalfTurnStudy, plan, &spc.Gauge{Seating: []spc.Freedom{"z", "tilt_x", "tilt_y"}}, places, func(store.StudyLine) store.StudyReading {
 			m := make([]float64, len(places))
@@ -309,6 +310,7 @@ func TestOtherStudyReports(t *testing.T) {
 		require.Equal(t, "Deviations", d.Sheets[len(d.Sheets)-1].Name)
 		xlsx, _ := exported(t, d)
 		require.Greater(t, xlsx["gauge_rms"], xlsx["glass_rms"])
+		require.Contains(t, xlsx, "drift_rms", "one panel was turned first")
 	})
 	t.Run("incomplete", func(t *testing.T) {
 		plan := store.StudyPlan{Trials: 3, Appraisers: []string{"a"}, Parts: []store.StudyPart{{Panel: "1"}}, Characteristics: width}

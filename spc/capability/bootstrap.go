@@ -103,6 +103,13 @@ func Bootstrap(s *fit.Sample, blocks []fit.Block, spec Spec, by By, family fit.F
 		upper = spec.Upper
 	}
 	n := float64(s.N())
+	var near fit.Distribution
+	if by == ByFit {
+		var err error
+		if near, err = fit.Fit(s, family); err != nil {
+			return Resampled{}, err
+		}
+	}
 	figures := func(dst []float64, counts []int) {
 		for i := range dst {
 			dst[i] = math.NaN()
@@ -121,8 +128,8 @@ func Bootstrap(s *fit.Sample, blocks []fit.Block, spec Spec, by By, family fit.F
 				dst[colOutside] = dist.NormalTail((mean-lower)/sd) + dist.NormalTail((upper-mean)/sd)
 			}
 		case ByFit:
-			var d *fit.Fitted
-			if d, err = refit(s, counts, family); err == nil {
+			var d fit.Distribution
+			if d, err = refit(s, counts, near); err == nil {
 				i, err = Percentile(d, spec)
 				dst[colOutside] = outside(d, lower, upper)
 			}
@@ -167,13 +174,13 @@ func outside(d fit.Distribution, lower, upper float64) float64 {
 	return total
 }
 
-// refit fits a family to a resample of a sample.
-func refit(s *fit.Sample, counts []int, family fit.Family) (*fit.Fitted, error) {
+// refit fits a family to a resample of the sample that near was fitted to.
+func refit(s *fit.Sample, counts []int, near fit.Distribution) (fit.Distribution, error) {
 	r, err := s.With(counts)
 	if err != nil {
 		return nil, err
 	}
-	return fit.Fit(r, family)
+	return fit.Refit(r, near)
 }
 
 // Evidence is what is known of a process's stability in the period of a report.

@@ -1,6 +1,7 @@
 package capability
 
 import (
+	"fmt"
 	"math"
 
 	"sagwatch/spc/dist"
@@ -143,7 +144,7 @@ func CKBounds(i Indices, n int, df, confidence float64) (Interval, error) {
 	}
 	a := 1 - confidence
 	return Interval{min(bound(i.CL, n, df, 1-a/2), bound(i.CU, n, df, 1-a/2)), min(bound(i.CL, n, df, a/4), bound(i.CU, n, df, a/4)), confidence,
-		"pair of exact one-sided limits (non-central t)", small(n, i.CK)}, nil
+		fmt.Sprintf("pair of exact one-sided limits (non-central t), the lower ones each at %.4g %% and the upper ones at %.4g %%, wider than those of one side, since either side may be the nearer one", 100*(1-a/2), 100*(1-a/4)), small(n, i.CK)}, nil
 }
 
 // CpmInterval is the approximate interval of Cpm,

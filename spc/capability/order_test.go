@@ -53,12 +53,12 @@ func TestOrderIsThatOfTheValues(t *testing.T) {
 			require.NoError(t, err)
 			want, got := s.Quantiles(nil, outerAndMiddle, nil), o.Quantiles(outerAndMiddle)
 			require.Equal(t, want[0], got[0])
-			require.InDelta(t, want[1], got[1], width/256)
+			require.InDelta(t, want[1], got[1], width/128)
 			require.Equal(t, want[2], got[2])
 			quarters := []float64{0.1, 0.25, 0.75, 0.95}
 			want, got = s.Quantiles(nil, quarters, nil), o.Quantiles(quarters)
 			for i := range want {
-				require.InDelta(t, want[i], got[i], width/256)
+				require.InDelta(t, want[i], got[i], width/128)
 			}
 
 			spread := o.Spread(fit.MostTested)

@@ -106,7 +106,7 @@ func MovingRange(x []float64) (Sigma, error) {
 	}
 	k := float64(m - 1)
 	c := math.Sqrt(3)/2 + math.Pi/12 - 1
-	s := Sigma{SD: sum.Sum() / k * math.Sqrt(math.Pi) / 2, DF: chiDF(((math.Pi/2-1)*k + 2*(k-1)*c) / (k * k)), N: m, Method: "mean moving range / d2"}
+	s := Sigma{SD: sum.Sum() / k * math.Sqrt(math.Pi) / 2, DF: dist.ChiDF(((math.Pi/2-1)*k + 2*(k-1)*c) / (k * k)), N: m, Method: "mean moving range / d2"}
 	if m < 100 {
 		s.Warnings = append(s.Warnings, refusal.Small("values", m, 100)) // common practice, no source
 	}
@@ -137,27 +137,9 @@ func RangeMean(ranges []float64, n int) (Sigma, error) {
 		return Sigma{}, refusal.Constant("values inside the groups", n*len(ranges))
 	}
 	d2, d3 := dist.RangeMoments(n)
-	s := Sigma{SD: mean / d2, DF: chiDF(d3 / d2 * d3 / d2 / float64(len(ranges))), N: n * len(ranges), Method: "mean range / d2"}
+	s := Sigma{SD: mean / d2, DF: dist.ChiDF(d3 / d2 * d3 / d2 / float64(len(ranges))), N: n * len(ranges), Method: "mean range / d2"}
 	if len(ranges) < 25 {
 		s.Warnings = append(s.Warnings, refusal.Small("groups", len(ranges), 25)) // common practice, no source
 	}
 	return s, nil
-}
-
-// chiDF is the degrees of freedom at which a chi variable has the squared coefficient of variation v: (1 - c4^2) / c4^2 = v.
-func chiDF(v float64) float64 {
-	f := func(df float64) float64 {
-		a, _ := math.Lgamma((df + 1) / 2)
-		b, _ := math.Lgamma(df / 2)
-		c := math.Exp(2*(a-b)) * 2 / df // c4 squared
-		return (1-c)/c - v
-	}
-	if df := 1 / (2 * v); df > 1e4 {
-		return df // the series of c4 begins 1 - 1/(4 df): exact to 1/df
-	}
-	df, err := dist.Root(f, 0.05, 2e4)
-	if err != nil {
-		return 1 / (2 * v)
-	}
-	return df
 }

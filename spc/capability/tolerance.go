@@ -3,6 +3,8 @@ package capability
 import (
 	"math"
 
+	"gonum.org/v1/gonum/integrate/quad"
+
 	"sagwatch/spc/dist"
 	"sagwatch/spc/refusal"
 )
@@ -68,18 +70,18 @@ func TwoSidedFactor(n int, df, share, confidence float64) (float64, error) {
 	// The half width r(u) that holds the share about a point u off the mean does not hang on k.
 	const panels, most = 24, 9.0
 	type node struct{ w, r2 float64 }
+	var at, weight [8]float64
+	quad.Legendre{}.FixedLocations(at[:], weight[:], -1, 1)
 	var nodes []node
 	for p := range panels {
 		a, b := most/root*float64(p)/panels, most/root*float64(p+1)/panels
-		for i, x := range gauss8x {
-			for _, s := range [2]float64{-1, 1} {
-				u := (a+b)/2 + s*x*(b-a)/2
-				r, err := halfWidth(u, share)
-				if err != nil {
-					return 0, err
-				}
-				nodes = append(nodes, node{gauss8w[i] * (b - a) / 2 * 2 * root * dist.NormalPDF(root*u), r * r})
+		for i, x := range at {
+			u := (a+b)/2 + x*(b-a)/2
+			r, err := halfWidth(u, share)
+			if err != nil {
+				return 0, err
 			}
+			nodes = append(nodes, node{weight[i] * (b - a) / 2 * 2 * root * dist.NormalPDF(root*u), r * r})
 		}
 	}
 	held := func(k float64) float64 {
@@ -107,12 +109,6 @@ func halfWidth(u, share float64) (float64, error) {
 	z := dist.NormalQuantileUpper((1 - share) / 2)
 	return dist.Root(f, z*(1-1e-12), z+u+1e-9)
 }
-
-// Gauss-Legendre nodes and weights of 8 points on [-1, 1], the positive half; Abramowitz and Stegun (1964), table 25.4.
-var (
-	gauss8x = [4]float64{0.18343464249564980494, 0.52553240991632898582, 0.79666647741362673959, 0.96028985649753623168}
-	gauss8w = [4]float64{0.36268378337836198297, 0.31370664587788728734, 0.22238103445337447054, 0.10122853629037625915}
-)
 
 // OneSidedFactor is the exact factor k of the one-sided tolerance limit mean + k sd (or mean - k sd),
 //

@@ -4,8 +4,6 @@ import (
 	"math"
 	"sync"
 
-	"gonum.org/v1/gonum/integrate/quad"
-
 	"sagwatch/spc/dist"
 )
 
@@ -63,42 +61,13 @@ func (c Constants) Factors() Factors {
 }
 
 func computeConstants(n int) Constants {
-	c := Constants{N: n, C4: c4(n), C5: c5(n), MedianRange: rangeQuantile(n, 0.5, true)}
-	// The range of n values exceeds this width with a probability below 1e-20.
-	const panels, nodes = 8, 20
-	width := (2*math.Sqrt(2*math.Log(float64(n))) + 12) / panels
-	x, weight := make([]float64, nodes), make([]float64, nodes)
-	d := newRangeDist(n)
-	var first, second dist.Accumulator
-	for p := range panels {
-		quad.Legendre{}.FixedLocations(x, weight, float64(p)*width, float64(p+1)*width)
-		for i, w := range x {
-			s := weight[i] * d.above(w)
-			first.Add(s)
-			second.Add(2 * w * s)
-		}
-	}
-	c.D2 = first.Sum()
-	c.D3 = math.Sqrt(second.Sum() - c.D2*c.D2)
+	c := Constants{N: n, C4: dist.C4(n), C5: c5(n), MedianRange: dist.RangeQuantileUpper(0.5, n)}
+	c.D2, c.D3 = dist.RangeMoments(n)
 	return c
 }
 
 // c4Series is the size from which the series in 1/(n-1) is used; its error there is below 1e-16.
 const c4Series = 200
-
-// c4 follows the recurrence g(n) g(n+1) = (n-1)/2 of the ratio g(n) = Gamma(n/2)/Gamma((n-1)/2) from g(2) =
-// 1/sqrt(pi), and for large n its asymptotic series, Gamma(x+1/2)/(sqrt(x) Gamma(x)) = 1 - 1/(8x) + 1/(128x^2) + ... at
-// x = (n-1)/2 (DLMF 5.11.13).
-func c4(n int) float64 {
-	if n >= c4Series {
-		return 1 - c4Complement(n)
-	}
-	g := 1 / math.SqrtPi
-	for m := 2; m < n; m++ {
-		g = float64(m-1) / 2 / g
-	}
-	return g * math.Sqrt(2/float64(n-1))
-}
 
 // c4Complement is 1 - c4 by the series.
 func c4Complement(n int) float64 {
@@ -112,6 +81,6 @@ func c5(n int) float64 {
 		d := c4Complement(n)
 		return math.Sqrt(d * (2 - d))
 	}
-	c := c4(n)
+	c := dist.C4(n)
 	return math.Sqrt((1 - c) * (1 + c))
 }

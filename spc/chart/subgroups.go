@@ -223,7 +223,7 @@ func RangeLimits(n int, sigma float64, w Width) (Limits, error) {
 	}
 	c := ConstantsFor(n)
 	if p := w.Probability; p > 0 {
-		return nonNegative(c.D2*sigma, c.D3*sigma, rangeQuantile(n, p/2, false)*sigma, rangeQuantile(n, p/2, true)*sigma), nil
+		return nonNegative(c.D2*sigma, c.D3*sigma, dist.RangeQuantile(p/2, n)*sigma, dist.RangeQuantileUpper(p/2, n)*sigma), nil
 	}
 	k := w.multiple()
 	return nonNegative(c.D2*sigma, c.D3*sigma, (c.D2-k*c.D3)*sigma, (c.D2+k*c.D3)*sigma), nil

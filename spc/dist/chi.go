@@ -27,9 +27,34 @@ func ChiMean(df float64) float64 {
 	if df < 0.5 { // Gamma(a) = Gamma(a+1)/a
 		return df * ChiMean(df+2) / (df + 1)
 	}
-	// By Stirling's formula with its rest: a^(1/2) times a factor near one.
+	return math.Sqrt(df) * math.Exp(logChiRatio(df))
+}
+
+// logChiRatio is the logarithm of the mean of sqrt(chi-square/df), by Stirling's formula with its rest: of a factor near one.
+func logChiRatio(df float64) float64 {
 	a := df / 2
-	return math.Sqrt(df) * math.Exp(a*math.Log1p(0.5/a)-0.5+stirlingRest(a+0.5)-stirlingRest(a))
+	return a*math.Log1p(0.5/a) - 0.5 + stirlingRest(a+0.5) - stirlingRest(a)
+}
+
+// ChiDF is the degrees of freedom of the chi variable whose squared coefficient of variation is v, 0 < v <= 100,
+//
+//	df / ChiMean(df)^2 - 1 = v
+//
+// those of an estimate of sigma that is not a root mean square: a mean range, a mean moving range.
+//
+// Source: P. B. Patnaik, "The use of mean range as an estimator of variance in statistical tests", Biometrika 37 (1950), 78-87.
+func ChiDF(v float64) float64 {
+	if !(v > 0 && v <= 100) {
+		panic("dist: no chi variable has this coefficient of variation, or hardly one")
+	}
+	if v < 1e-7 {
+		return 1/(2*v) + 0.25 // v = 1/(2 df) + 1/(8 df^2) + ...
+	}
+	df, err := Root(func(df float64) float64 { return math.Expm1(-2*logChiRatio(df)) - v }, 1e-3, 1/v+2)
+	if err != nil {
+		panic("dist: " + err.Error()) // the left side falls from above 600 to below v
+	}
+	return df
 }
 
 // NoncentralChiSquareTail is P(X > x) of the sum of df squared normal variables of unit variance whose means have squares

@@ -62,24 +62,8 @@ func Fit(s *Sample, family Family) (*Fitted, error) { return fitFrom(s, family, 
 
 // fitFrom is Fit with parameters to start from, for those families that search.
 func fitFrom(s *Sample, family Family, start []float64) (*Fitted, error) {
-	sp, ok := specs[family]
-	if !ok {
-		return nil, refusal.Shapes("there is no family of distributions called %q", family)
-	}
-	need := len(sp.names) + 1
-	if len(sp.names) == 4 {
-		need = 8
-	}
-	if s.n < need {
-		return nil, refusal.Few("values", s.n, need)
-	}
-	if err := s.varies(); err != nil {
+	if err := s.fits(family); err != nil {
 		return nil, err
-	}
-	if sp.positive {
-		if err := s.positive(family); err != nil {
-			return nil, err
-		}
 	}
 	p, why, err := estimate(s, family, start)
 	if err != nil {
@@ -90,6 +74,30 @@ func fitFrom(s *Sample, family Family, start []float64) (*Fitted, error) {
 		return nil, err
 	}
 	return f, nil
+}
+
+// fits refuses what no fit of the family can take.
+func (s *Sample) fits(family Family) error {
+	sp, ok := specs[family]
+	if !ok {
+		return refusal.Shapes("there is no family of distributions called %q", family)
+	}
+	need := len(sp.names) + 1
+	if len(sp.names) == 4 {
+		need = 8
+	}
+	if s.n < need {
+		return refusal.Few("values", s.n, need)
+	}
+	if err := s.varies(); err != nil {
+		return err
+	}
+	if sp.positive {
+		if err := s.positive(family); err != nil {
+			return err
+		}
+	}
+	return nil
 }
 
 // positive refuses values that are not above zero; a folded normal variable may be zero.

@@ -24,3 +24,24 @@ func (s *Sample) With(counts []int) (*Sample, error) {
 	}
 	return Values(x)
 }
+
+// Refit is the distribution alone of Fit, for a resample of what near was fitted to: the search begins at near where the family is one
+// that searches, and errors and covariance of the parameters, which cost most of the time, are left out. Refusals as those of Fit.
+func Refit(s *Sample, near Distribution) (Distribution, error) {
+	family := near.Family()
+	if err := s.fits(family); err != nil {
+		return nil, err
+	}
+	p, _, err := estimate(s, family, values(near))
+	if err != nil && noMaximum(err) {
+		p, _, err = estimate(s, family, nil) // the start may have been a poor one
+	}
+	if err != nil {
+		return nil, err
+	}
+	d, err := New(family, p...)
+	if err != nil {
+		return nil, refusal.Unsolved("the fit of a %s distribution went beyond what can be represented: %v", family, err)
+	}
+	return d, nil
+}

@@ -339,6 +339,9 @@ type AppraiserAgreement struct {
 	Truth *Share `json:"truth,omitempty"`
 	// Kappa against the reference over all judgements; nil where it is not defined.
 	Kappa *Kappa `json:"kappa,omitempty"`
+	// Wrong[c]: of the panels that are rightly category c, those that he gave another one at least once; nil without a reference. With
+	// good and bad they are the false alarms and the escapes. Of 0 where no panel is of that category.
+	Wrong []Share `json:"wrong,omitempty"`
 }
 
 // AttributeStudy is an agreement study of inspectors who sort panels into categories.
@@ -403,11 +406,12 @@ func Attributes(y [][][]int, truth []int, categories int, level float64) (Attrib
 			table[i] = make([]int, categories)
 		}
 		alike, right := 0, 0
+		wrong := make([]Share, categories)
 		for i, trials := range panels {
 			if len(trials) != s.Trials {
 				return AttributeStudy{}, refusal.Shapes("inspector %d judged panel %d %d times, the first %d times: the study must be complete", a+1, i+1, len(trials), s.Trials)
 			}
-			same := true
+			same, off := true, false
 			for _, v := range trials {
 				if v < 0 || v >= categories {
 					return AttributeStudy{}, refusal.Setting("category given to panel "+strconv.Itoa(i+1), float64(v), "must be below the number of categories")
@@ -416,6 +420,13 @@ func Attributes(y [][][]int, truth []int, categories int, level float64) (Attrib
 				same = same && v == trials[0]
 				if truth != nil {
 					table[truth[i]][v]++
+					off = off || v != truth[i]
+				}
+			}
+			if truth != nil {
+				wrong[truth[i]].Of++
+				if off {
+					wrong[truth[i]].Agreed++
 				}
 			}
 			if same {
@@ -434,7 +445,15 @@ func Attributes(y [][][]int, truth []int, categories int, level float64) (Attrib
 			if err != nil {
 				return AttributeStudy{}, err
 			}
-			one.Truth = &t
+			one.Truth, one.Wrong = &t, wrong
+			for c, w := range wrong {
+				if w.Of == 0 {
+					continue
+				}
+				if wrong[c], err = share(w.Agreed, w.Of, level); err != nil {
+					return AttributeStudy{}, err
+				}
+			}
 			if k, ok := cohen(table, s.Panels*s.Trials, level); ok {
 				one.Kappa = &k
 			}

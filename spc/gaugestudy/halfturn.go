@@ -1,7 +1,6 @@
 package gaugestudy
 
 import (
-	"errors"
 	"math"
 
 	"sagwatch/spc/dist"
@@ -31,6 +30,29 @@ type HalfTurnOptions struct {
 type Turned struct {
 	Straight []float64 `json:"straight"`
 	Turned   []float64 `json:"turned"`
+	// TurnedFirst says that the turned reading was taken before the other. Panels in both orders let a drift of the gauge between the
+	// two readings be told from the half turn.
+	TurnedFirst bool `json:"turned_first,omitempty"`
+}
+
+// order is 1 for a panel that was read straight first, -1 for one that was read turned first.
+func (p *Turned) order() float64 {
+	if p.TurnedFirst {
+		return -1
+	}
+	return 1
+}
+
+// orders counts the panels read straight first and turned first.
+func orders(panels []Turned) (straight, turned float64) {
+	for _, p := range panels {
+		if p.TurnedFirst {
+			turned++
+		} else {
+			straight++
+		}
+	}
+	return straight, turned
 }
 
 // PlaceSplit is what the half turn says of one place. Places that are partners have the same figures with the other sign
@@ -45,6 +67,9 @@ type PlaceSplit struct {
 	P       float64 `json:"p"`       // two-sided, of no bias anywhere (Sidak over the pairs)
 	// Common is the part that is alike at both places, of glass and gauge together: the half turn cannot split it.
 	Common float64 `json:"common"`
+	// Drift is by how much the gauge read more here at the second reading of a panel than at the first, mean over the panels; 0 where
+	// the order was not balanced.
+	Drift float64 `json:"drift"`
 }
 
 // HalfTurnResult splits a map of deviations into glass and gauge.
@@ -53,9 +78,11 @@ type HalfTurnResult struct {
 	Panels  int             `json:"panels"`
 	Pairs   int             `json:"pairs"`
 	Places  []PlaceSplit    `json:"places"`
-	Each    [][]float64     `json:"each"`  // the turning part of each panel, by place
-	Sigma   float64         `json:"sigma"` // standard deviation of one reading, from what neither glass nor gauge explains
-	DF      float64         `json:"df"`
+	// Each is the turning part of each panel, by place, less the drift where the order was balanced: with few panels, what those of one
+	// order share by chance goes with it.
+	Each  [][]float64 `json:"each"`
+	Sigma float64     `json:"sigma"` // standard deviation of one reading, from what neither glass nor gauge explains
+	DF    float64     `json:"df"`
 	// F tests of no part that stays (gauge), of none that turns (glass).
 	FGauge   float64 `json:"f_gauge"`
 	PGauge   float64 `json:"p_gauge"`
@@ -65,10 +92,18 @@ type HalfTurnResult struct {
 	DFGlass  float64 `json:"df_glass"`
 	PChanged float64 `json:"p_changed"` // of a part that stays being the same under all panels; 1 for one panel
 	// Root mean squares over the places, less what the scatter of the readings puts there.
-	GaugeRMS  float64           `json:"gauge_rms"`
-	GlassRMS  float64           `json:"glass_rms"` // of the panels
-	CommonRMS float64           `json:"common_rms"`
-	Warnings  []refusal.Warning `json:"warnings,omitempty"`
+	GaugeRMS  float64 `json:"gauge_rms"`
+	GlassRMS  float64 `json:"glass_rms"` // of the panels
+	CommonRMS float64 `json:"common_rms"`
+	// Balanced: panels were read in both orders, so that a drift between the two readings is in none of the parts above. DriftRMS is the
+	// part of it that is alike at both places, FDrift tests it being none. Not balanced, a drift that differs between a place and its
+	// partner stands in Glass, and all else of it in Sigma; PDrift then tells of one in the part that is alike (1 for one panel).
+	Balanced bool              `json:"balanced"`
+	DriftRMS float64           `json:"drift_rms"`
+	FDrift   float64           `json:"f_drift"`
+	PDrift   float64           `json:"p_drift"`
+	DFDrift  float64           `json:"df_drift"`
+	Warnings []refusal.Warning `json:"warnings,omitempty"`
 }
 
 // HalfTurn compares readings of panels as they lay and after half a turn. A place i with its partner i' at (-x, -y), glass
@@ -86,6 +121,10 @@ type HalfTurnResult struct {
 // as b/2 and -b/2 at the two places with b/2 in common. Before that, the terms named in Remove are taken out of every map
 // by least squares over all places; they commute with the half turn. The gauge's part is averaged over the panels, whose
 // differences in it join the error. F tests compare mean squares with the error's.
+//
+// A gauge that drifts by D between the first and the second reading of a panel adds s (D_i - D_i')/4 to -glass_i and
+// -s (D_i + D_i')/2 to error, where s = 1 for panels read straight first and -1 for those read turned first. With both orders among the
+// panels, D is fitted by least squares and taken out of glass and error: the mean of glass is then that of the means of the two orders.
 //
 // Refused: places that are not symmetric under the half turn (HalfTurnShape takes them), fewer than 2 pairs left after the
 // removed terms, maps of another length, values that are not finite (leave the panel out, or both places of the pair),
@@ -133,8 +172,11 @@ func HalfTurn(places [][2]float64, panels []Turned, o HalfTurnOptions) (HalfTurn
 	if oddDF < 2 || evenDF < 2 {
 		return HalfTurnResult{}, refusal.Few("pairs of places", r.Pairs, max(out.odd, out.even)+2)
 	}
+	first, second := orders(panels) // of panels read straight first and turned first
+	r.Balanced = first > 0 && second > 0
 	gauge, glass, common := make([]float64, n), make([]float64, n), make([]float64, n)
-	each := make([][]float64, len(panels)) // the gauge's part by panel
+	even, side, signed := make([]float64, n), make([]float64, n), make([]float64, n) // signed means: of the error, of glass by order, of glass
+	each := make([][]float64, len(panels))                                           // the gauge's part by panel
 	var errorSS, glassSS dist.Accumulator
 	size := 0.0
 	a, b := make([]float64, n), make([]float64, n)
@@ -149,6 +191,13 @@ func HalfTurn(places [][2]float64, panels []Turned, o HalfTurnOptions) (HalfTurn
 			gauge[i] += own[i] / k
 			glass[i] += turning[i] / k
 			common[i] += (a[i] + a[j] + b[i] + b[j]) / 4 / k
+			even[i] += panel.order() * (a[i] + a[j] - b[i] - b[j]) / 2 / k
+			signed[i] += panel.order() * turning[i] / k
+			if panel.TurnedFirst {
+				side[i] -= turning[i] / second
+			} else {
+				side[i] += turning[i] / first
+			}
 			errorSS.Add(sq((a[i]+a[j]-b[i]-b[j])/2) / 2)
 			glassSS.Add(2 * sq(turning[i]))
 		}
@@ -164,25 +213,63 @@ func HalfTurn(places [][2]float64, panels []Turned, o HalfTurnOptions) (HalfTurn
 	}
 	r.DFGauge, r.DFGlass = oddDF, k*oddDF
 	r.DF = k * evenDF
-	within := errorSS.Sum() / r.DF
+	ss, glassLeft, glassDF := errorSS.Sum(), glassSS.Sum(), k*oddDF
+	driftSS, alike := 0.0, 0.0
+	for i := range even {
+		driftSS += k * sq(even[i]) / 2
+	}
+	r.DFDrift = evenDF
+	if r.Balanced {
+		// The drift goes out of the error, of each panel's glass, and of their mean.
+		ss, r.DF = math.Max(0, ss-driftSS), (k-1)*evenDF
+		r.DFGlass = (k - 1) * oddDF
+		glassDF = (k - 2 + k*(1/first+1/second)/4) * oddDF
+		alike = glassLeft
+		glassLeft = 0
+		for i := range glass {
+			alike -= 2 * k * sq(signed[i])
+			glass[i] = 0
+		}
+		for q := range panels {
+			for i := range glass {
+				r.Each[q][i] -= panels[q].order() * side[i] / 2
+				glassLeft += 2 * sq(r.Each[q][i])
+				if panels[q].TurnedFirst {
+					glass[i] += r.Each[q][i] / second / 2
+				} else {
+					glass[i] += r.Each[q][i] / first / 2
+				}
+			}
+		}
+	} else {
+		alike = glassLeft
+	}
+	within := ss / r.DF
 	changeDF := (k - 1) * oddDF
 	if changeDF > 0 && within > 0 {
 		r.PChanged = dist.FTail(changeSS.Sum()/changeDF/within, changeDF, r.DF)
 	}
 	r.DF += changeDF
-	v := (errorSS.Sum() + changeSS.Sum()) / r.DF
+	v := (ss + changeSS.Sum()) / r.DF
 	r.Sigma = math.Sqrt(v)
 	if steady(r.Sigma, size) {
 		return HalfTurnResult{}, refusal.Constant("readings that should differ by chance", 2*n*len(panels))
 	}
-	r.FGauge, r.FGlass = gaugeSS.Sum()/oddDF/v, glassSS.Sum()/r.DFGlass/v
+	r.FGauge, r.FGlass = gaugeSS.Sum()/oddDF/v, math.Max(0, alike)/r.DFGlass/v
+	r.drift(driftSS, k, errorSS.Sum()+changeSS.Sum(), v)
 	r.PGauge, r.PGlass = dist.FTail(r.FGauge, oddDF, r.DF), dist.FTail(r.FGlass, r.DFGlass, r.DF)
 	N := float64(n)
 	r.GaugeRMS = math.Sqrt(math.Max(0, gaugeSS.Sum()-oddDF*v) / (2 * k * N))
-	r.GlassRMS = math.Sqrt(math.Max(0, glassSS.Sum()-r.DFGlass*v) / (2 * k * N))
+	r.GlassRMS = math.Sqrt(math.Max(0, glassLeft-glassDF*v) / (2 * k * N))
+	if r.Balanced {
+		r.DriftRMS = math.Sqrt(math.Max(0, driftSS-evenDF*v) * 2 / (k * N))
+	}
 	commonSS := 0.0
 	for i, j := range partner {
 		s := PlaceSplit{Place: i, Partner: j, Gauge: gauge[i], Glass: glass[i], Common: common[i], P: 1}
+		if r.Balanced {
+			s.Drift = -even[i] - side[i]
+		}
 		commonSS += 2 * k * sq(common[i])
 		if i != j {
 			s.SE = math.Sqrt(math.Max(0, v*(0.5-out.oddLeverage[i])/(2*k)))
@@ -198,10 +285,31 @@ func HalfTurn(places [][2]float64, panels []Turned, o HalfTurnOptions) (HalfTurn
 		r.Warnings = append(r.Warnings, refusal.Warning{Kind: refusal.Doubtful, What: "gauge", Value: r.PChanged,
 			Detail: "The part that stays differs from panel to panel: the gauge moved during the study, or a panel was not seated alike."})
 	}
+	if !r.Balanced {
+		r.Warnings = append(r.Warnings, refusal.Warning{Kind: refusal.Doubtful, What: "order", Value: r.PDrift,
+			Detail: "Every panel was read in the same order: a drift of the gauge from the first reading to the second can't be told from the glass. Read half of the panels turned first."})
+	}
 	if r.Panels < 5 {
 		r.Warnings = append(r.Warnings, refusal.Small("panels", r.Panels, 5))
 	}
 	return r, nil
+}
+
+// drift tests the drift in the part that is alike at both places, with v the error without it where the order was balanced, and else
+// all that scatters.
+func (r *HalfTurnResult) drift(ss, k, scatter, v float64) {
+	r.PDrift = 1
+	df := r.DF
+	if !r.Balanced {
+		if df -= r.DFDrift; k < 2 || !(scatter > ss) {
+			return
+		}
+		v = (scatter - ss) / df
+	}
+	if v > 0 {
+		r.FDrift = ss / r.DFDrift / v
+		r.PDrift = dist.FTail(r.FDrift, r.DFDrift, df)
+	}
 }
 
 func checkTurned(places [][2]float64, panels []Turned) error {
@@ -346,121 +454,3 @@ func dot(a, b []float64) float64 {
 }
 
 func norm(a []float64) float64 { return math.Sqrt(dot(a, a)) }
-
-// CubicNames are the shape terms that change sign under the half turn, the only ones that it splits.
-var CubicNames = [4]string{"cubic_1", "cubic_2", "cubic_3", "cubic_4"}
-
-// TermSplit is a shape term split by the half turn, in the unit of the deviations at the radius of the farthest place.
-type TermSplit struct {
-	Term    string    `json:"term"`
-	Gauge   float64   `json:"gauge"` // mean over the panels
-	GaugeSE float64   `json:"gauge_se"`
-	PGauge  float64   `json:"p_gauge"` // two-sided, of no such term in the gauge
-	Glass   []float64 `json:"glass"`   // by panel
-	GlassSE float64   `json:"glass_se"`
-}
-
-// HalfTurnShapeResult splits shape terms into glass and gauge.
-type HalfTurnShapeResult struct {
-	Panels   int               `json:"panels"`
-	RadiusMM float64           `json:"radius_mm"` // at which the terms are read off
-	Terms    [4]TermSplit      `json:"terms"`
-	Sigma    float64           `json:"sigma"` // of one reading, glass beyond the terms included
-	DF       float64           `json:"df"`
-	Warnings []refusal.Warning `json:"warnings,omitempty"`
-}
-
-// HalfTurnShape splits the shape terms that change sign under the half turn (the four cubic ones: u^3 - 3uv^2, 3u^2v - v^3,
-// u(u^2+v^2), v(u^2+v^2) in u = x/h, v = y/h) on any layout, by least squares in the shape terms:
-//
-//	(straight - turned)/2  on  1, u, v, cubic terms    gives those of the glass
-//	(straight + turned)/2  on  all eleven terms        gives those of the gauge
-//
-// since the glass's terms change sign between the readings and the gauge's do not. Terms that do not change sign (bow,
-// twofold, twist, bow4) stay together, and so does all that is finer than the terms: the glass was not measured at the
-// turned places, and values between places are not made up. The scatter is that of the first fit, glass finer than the
-// terms included, which makes the standard errors cautious.
-//
-// Refused: places that do not determine the eleven terms, fewer than 13 places, maps as for HalfTurn.
-//
-// Source: see HalfTurn; the separation by terms follows from their symmetry.
-func HalfTurnShape(places [][2]float64, panels []Turned) (HalfTurnShapeResult, error) {
-	if err := checkTurned(places, panels); err != nil {
-		return HalfTurnShapeResult{}, err
-	}
-	n, k := len(places), float64(len(panels))
-	if n < 13 {
-		return HalfTurnShapeResult{}, refusal.Few("places", n, 13)
-	}
-	h := scaleOf(places)
-	odd := []int{0, 1, 2, 6, 7, 8, 9}
-	all := []int{0, 1, 2, 3, 4, 5, 6, 7, 8, 9, 10}
-	glassQR, glassC, err := designOf(places, h, odd)
-	if err != nil {
-		return HalfTurnShapeResult{}, err
-	}
-	gaugeQR, gaugeC, err := designOf(places, h, all)
-	if err != nil {
-		return HalfTurnShapeResult{}, err
-	}
-	r := HalfTurnShapeResult{Panels: len(panels), RadiusMM: h, DF: k * float64(n-len(odd))}
-	work, y := make([]float64, n), make([]float64, n)
-	glass, gauge := make([]float64, len(odd)), make([]float64, len(all))
-	ss, size := 0.0, 0.0
-	for t := range r.Terms {
-		r.Terms[t].Term = CubicNames[t]
-	}
-	for _, p := range panels {
-		size = math.Max(size, math.Max(largest(p.Straight), largest(p.Turned)))
-		for i := range y {
-			y[i] = (p.Straight[i] - p.Turned[i]) / 2
-		}
-		ss += glassQR.Solve(glass, work, y)
-		for i := range y {
-			y[i] = (p.Straight[i] + p.Turned[i]) / 2
-		}
-		gaugeQR.Solve(gauge, work, y)
-		for t := range r.Terms {
-			r.Terms[t].Glass = append(r.Terms[t].Glass, glass[3+t])
-			r.Terms[t].Gauge += gauge[6+t] / k
-		}
-	}
-	half := math.Sqrt(ss / r.DF) // of half a difference, and of half a sum
-	r.Sigma = math.Sqrt2 * half
-	if steady(r.Sigma, size) {
-		return HalfTurnShapeResult{}, refusal.Constant("readings that should differ by chance", 2*n*len(panels))
-	}
-	for t := range r.Terms {
-		x := &r.Terms[t]
-		x.GlassSE = half * math.Sqrt(glassC[(3+t)*len(odd)+3+t])
-		x.GaugeSE = half * math.Sqrt(gaugeC[(6+t)*len(all)+6+t]/k)
-		x.PGauge = bothTails(x.Gauge/x.GaugeSE, r.DF)
-	}
-	if r.Panels < 5 {
-		r.Warnings = append(r.Warnings, refusal.Small("panels", r.Panels, 5))
-	}
-	return r, nil
-}
-
-// designOf factors the chosen terms over the places and gives their cofactor.
-func designOf(places [][2]float64, h float64, terms []int) (*dist.QR, []float64, error) {
-	n, p := len(places), len(terms)
-	x := make([]float64, n*p)
-	for i, at := range places {
-		values := shapeTerms(at[0]/h, at[1]/h)
-		for j, t := range terms {
-			x[j*n+i] = values[t]
-		}
-	}
-	q := dist.NewQR(n, p)
-	if err := q.Factor(x); err != nil {
-		var rank *dist.RankError
-		if errors.As(err, &rank) {
-			return nil, nil, refusal.Unsolved("the places do not determine the shape terms: too few rings or directions")
-		}
-		return nil, nil, err
-	}
-	c := make([]float64, p*p)
-	q.Cofactor(c)
-	return q, c, nil
-}

@@ -28,6 +28,7 @@ func gaugeChecks(r *run) {
 	budgetChecks(r)
 	linearityChecks(r)
 	halfTurnChecks(r)
+	halfTurnDriftChecks(r)
 }
 
 // remembered are values as remembered, by name.

@@ -57,3 +57,44 @@ func halfTurnChecks(r *run) {
 			Note: "full least squares with a variable for each part, 8 places and 2 panels invented; the reversal principle from memory"})
 	}
 }
+
+// halfTurnDriftChecks compare the split of panels read in both orders, on a gauge that drifts from the first reading to the second.
+func halfTurnDriftChecks(r *run) {
+	var f struct {
+		Places      [][2]float64
+		TurnedFirst []bool `json:"turned_first"`
+		Straight    [][]float64
+		Turned      [][]float64
+		Gauge       []float64 `json:"gauge_odd"`
+		Glass       []float64 `json:"glass_odd"`
+		Drift       []float64
+		Sigma       float64
+		F           float64 `json:"f_drift"`
+		P           float64 `json:"p_drift"`
+	}
+	r.json("gauge/half_turn.json", &f)
+	var panels []gaugestudy.Turned
+	for q := range f.Straight {
+		panels = append(panels, gaugestudy.Turned{Straight: f.Straight[q], Turned: f.Turned[q], TurnedFirst: f.TurnedFirst[q]})
+	}
+	h, err := gaugestudy.HalfTurn(f.Places, panels, gaugestudy.HalfTurnOptions{Remove: gaugestudy.RemoveNothing})
+	if err != nil {
+		h.Places = make([]gaugestudy.PlaceSplit, len(f.Places))
+	}
+	for _, v := range []struct {
+		what      string
+		want, got float64
+	}{
+		{"part that stays, place 1", f.Gauge[0], h.Places[0].Gauge},
+		{"part that turns, place 1", f.Glass[0], h.Places[0].Glass},
+		{"drift, place 1", f.Drift[0], h.Places[0].Drift},
+		{"drift, place 6", f.Drift[5], h.Places[5].Drift},
+		{"scatter of one reading", f.Sigma, h.Sigma},
+		{"F of no drift", f.F, h.FDrift},
+		{"p of no drift", f.P, h.PDrift},
+	} {
+		r.add(Check{Section: Gauge, Method: "Glass or gauge by half a turn, in both orders", Case: v.what, Source: "R. R. Donaldson, CIRP Annals 21 (1972), 125-126 (reversal); least squares in the model",
+			Origin: Computed, By: "R 4.2.2", Want: v.want, Got: v.got, Tol: 1e-8, Relative: true, Trouble: trouble(err),
+			Note: "lm.fit with a variable for each part, 8 places and 5 panels invented, two of them turned first; the reversal principle from memory"})
+	}
+}

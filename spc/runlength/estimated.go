@@ -58,40 +58,12 @@ func FromCorrelatedSD(m int, phi float64) Estimate {
 func FromMovingRange(m int) Estimate {
 	n := float64(m - 1)
 	v := ((math.Pi/2-1)*n + 2*(n-1)*(math.Sqrt(3)/2+math.Pi/12-1)) / (n * n)
-	return Estimate{M: m, DF: chiDF(v), Bias: 1}
+	return Estimate{M: m, DF: dist.ChiDF(v), Bias: 1}
 }
 
 // Pooled is a baseline of m subgroups of n with sigma pooled over them and corrected by c4; centre and limits are those of
 // the subgroup means.
 func Pooled(m, n int) Estimate { return Estimate{M: m, DF: float64(m * (n - 1)), Bias: 1} }
-
-// chiDF is the degrees of freedom at which a chi variable over its mean has the variance v.
-func chiDF(v float64) float64 {
-	f := func(df float64) float64 { c := chiMean(df); return 1/(c*c) - 1 }
-	lo, hi := 0.05, 1.0
-	for f(hi) > v && hi < 1e12 {
-		hi *= 2
-	}
-	for range 200 {
-		mid := math.Sqrt(lo * hi)
-		if f(mid) > v {
-			lo = mid
-		} else {
-			hi = mid
-		}
-	}
-	return hi
-}
-
-// chiMean is E sqrt(chi-square_df / df), c4 for any df.
-func chiMean(df float64) float64 {
-	if df > 1e5 {
-		return 1 - 1/(4*df) + 1/(32*df*df)
-	}
-	a, _ := math.Lgamma((df + 1) / 2)
-	b, _ := math.Lgamma(df / 2)
-	return math.Sqrt(2/df) * math.Exp(a-b)
-}
 
 func (e Estimate) check() error {
 	switch {
@@ -114,7 +86,7 @@ func (e Estimate) below(b float64) float64 {
 	if b <= 0 {
 		return 0
 	}
-	x := b * chiMean(e.DF) / e.Bias
+	x := b * dist.ChiMean(e.DF) / math.Sqrt(e.DF) / e.Bias
 	return dist.ChiSquareCDF(x*x*e.DF, e.DF)
 }
 
@@ -401,7 +373,7 @@ func newGrid(arl func(Distribution) (float64, error), e Estimate) (*grid, error)
 	g := &grid{}
 	// All but 1e-6 of the ratios, and offsets to 5 standard errors, beyond which the last one stands.
 	edge := func(p float64) float64 {
-		return math.Sqrt(dist.ChiSquareQuantile(p, e.DF)/e.DF) / chiMean(e.DF) * e.Bias
+		return dist.ChiQuantile(p, e.DF) / dist.ChiMean(e.DF) * e.Bias
 	}
 	lo, hi := math.Max(edge(1e-6), 0.02), edge(1-1e-6)
 	for j := range ratios {

@@ -23,7 +23,7 @@ type Entry struct {
 // Pages lists every page in every state. Each call makes them afresh.
 func Pages() []Entry {
 	var out []Entry
-	for _, part := range [][]Entry{lines(), gauges(), keyIns(), panels(), charts(), capabilities(), signals(), studies(), setUps(), reports(), doors()} {
+	for _, part := range [][]Entry{lines(), gauges(), keyIns(), panels(), charts(), capabilities(), signals(), holds(), plans(), studies(), setUps(), reports(), doors()} {
 		out = append(out, part...)
 	}
 	return out

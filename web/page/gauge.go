@@ -21,16 +21,18 @@ type Gauge struct {
 	Frame   ui.Frame
 	ID      string // the gauge
 	Slab    ui.Verdict
-	Bar     []ui.Fact  // panel, press and mould, product, second reading; only the text of each is shown
-	Map     *plot.Map  // deviations at the places; nil for a gauge without places or before the first panel
-	Items   []ui.Fact  // for a gauge of dimensions: each characteristic with its verdict
-	Due     *ui.State  // large: "Master panel due in 9 minutes"; nil when it is not near
-	Facts   []ui.Fact  // radius, places read, link
-	Scan    Scan       // not in a live part
-	Before  []LastRow  // panels before this one, latest first
-	Largest string     // head of the third column: "Largest, µm"
-	Empty   string     // in place of Before: "No panel since 06:00."
-	Around  []ui.Entry // master checks and notes of the shift; may be empty
+	Bar     []ui.Fact    // panel, press and mould, product, second reading; only the text of each is shown
+	Map     *plot.Map    // deviations at the places; nil for a gauge without places or before the first panel
+	Items   []ui.Fact    // for a gauge of dimensions: each characteristic with its verdict
+	Due     *ui.State    // large: "Master panel due in 9 minutes"; nil when it is not near
+	DueSay  string       // which master, what to do
+	Doubt   *ui.Sentence // that measurements of the gauge are in doubt, with the way to decide; nil for none
+	Facts   []ui.Fact    // radius, places read, link
+	Scan    Scan         // not in a live part
+	Before  []LastRow    // panels before this one, latest first
+	Largest string       // head of the third column: "Largest, µm"
+	Empty   string       // in place of Before: "No panel since 06:00."
+	Around  []ui.Entry   // master checks and notes of the shift; may be empty
 }
 
 // Scan is the field that keeps the focus.

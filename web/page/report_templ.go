@@ -982,7 +982,7 @@ func (a Appendix) section() templ.Component {
 		ctx = templ.InitializeContext(ctx)
 		ctx = templ.ClearChildren(ctx)
 		if len(a.Groups) > 0 {
-			templ_7745c5c3_Err = templruntime.WriteString(templ_7745c5c3_Buffer, 71, "<section class=\"sec ruled\" id=\"figures\"><h2>Where each figure comes from</h2><p class=\"small mut\">Each figure with its interval and what was put in. The note leads to the formula, the method of the interval and the source.</p>")
+			templ_7745c5c3_Err = templruntime.WriteString(templ_7745c5c3_Buffer, 71, "<section class=\"sec ruled\" id=\"figures\"><h2>Where each figure comes from</h2><p class=\"small mut\">Each figure with what was put in; intervals are 95 % unless another level is said. The note leads to the formula, the method of the interval and the source.</p>")
 			if templ_7745c5c3_Err != nil {
 				return templ_7745c5c3_Err
 			}

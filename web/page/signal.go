@@ -38,19 +38,21 @@ type Signal struct {
 	Points    ui.Table // that made it: when, panel, value, limits, rule in words
 	Facts     []ui.Fact
 	Streams   []Stream
+	Plan      *PlanBox // what to do; nil: the cautions stand alone
 	Caution   ui.Warning
 	Decide    string // "The tool advises; ..."
 	Acts      *SignalForm
 	Log       []ui.Entry
 }
 
-// SignalForm acknowledges and closes. One note serves both buttons; which was pressed decides the address.
+// SignalForm acknowledges and closes. Closing needs cause and action. One note serves both buttons; which was pressed decides the address.
 type SignalForm struct {
 	Head        string
-	Acknowledge string // address; "" when it cannot be acknowledged any more
-	AckLabel    string // "Acknowledge as R. Tamm"
-	Close       string // address; "" when it cannot be closed
-	CloseLabel  string // "Close as R. Tamm"
+	Acknowledge string     // address; "" when it cannot be acknowledged any more
+	AckLabel    string     // "Acknowledge as R. Tamm"
+	Close       string     // address; "" when it cannot be closed
+	CloseLabel  string     // "Close as R. Tamm"
+	Choices     []ui.Input // cause and action
 	Note        ui.Input
 	Problems    ui.Problems
 	Says        string // "Your name and the time are added and cannot be changed later; a correction is a second note."
@@ -62,6 +64,14 @@ func (m Signals) table() ui.Table {
 		t.Rows = append(t.Rows, ui.Row{Cells: []ui.Cell{ui.Text(r.Raised), {Text: r.Name, Href: r.Href}, ui.Text(r.Chart), {State: r.State}, ui.Text(r.Who)}})
 	}
 	return t
+}
+
+// parts are the live parts of the page.
+func (m Signal) parts() []string {
+	if m.Plan == nil {
+		return []string{"signal", "happened"}
+	}
+	return []string{"signal", PlanSteps, "happened"}
 }
 
 // first is where the form goes when it is sent without either button.

@@ -128,7 +128,7 @@ func (h Histogram) Scene(w float64) *Scene {
 		s.stroke("fit", curve)
 	}
 	s.line(0, base, w, base, "axis")
-	for _, t := range roundValues(low, high, int(math.Max(2, w/130))) {
+	for _, t := range roundValues(low, high, int(math.Max(3, w/110))) {
 		at := x(t)
 		role, words := "sub m", number(t, tickDecimals(h.Decimals, high-low))
 		if at < 18 {

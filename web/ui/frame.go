@@ -30,6 +30,7 @@ const (
 	AtGauge      Place = "Gauge"
 	AtLine       Place = "Line"
 	AtSignals    Place = "Signals"
+	AtHolds      Place = "Holds"
 	AtPanels     Place = "Panels"
 	AtCharts     Place = "Charts"
 	AtCapability Place = "Capability"
@@ -54,7 +55,7 @@ var Pages = []struct {
 	Place Place
 	Href  string
 }{
-	{AtGauge, "/gauge"}, {AtLine, "/"}, {AtSignals, "/signals"}, {AtPanels, "/panels"}, {AtCharts, "/charts"}, {AtCapability, "/capability"}, {AtHandOver, "/hand-over"}, {AtReports, "/reports"}, {AtStudies, "/studies"}, {AtSetUp, "/setup"},
+	{AtGauge, "/gauge"}, {AtLine, "/"}, {AtSignals, "/signals"}, {AtHolds, "/holds"}, {AtPanels, "/panels"}, {AtCharts, "/charts"}, {AtCapability, "/capability"}, {AtHandOver, "/hand-over"}, {AtReports, "/reports"}, {AtStudies, "/studies"}, {AtSetUp, "/setup"},
 }
 
 // who joins what stands at the right of the head, the clock aside.
