@@ -119,7 +119,8 @@ var rules = []rule{
 	}},
 	{in: []string{"web/plot"}, never: map[string]string{
 		"github.com/a-h/templ/...": "a scene is drawn from plain points, for SVG and PDF alike",
-		module + "/...":            "plot is the lowest of web",
+		module + "/web/page/...":   "plot is below the pages; of web it knows the printed faces alone",
+		module + "/web/ui/...":     "plot is below the pages; of web it knows the printed faces alone",
 	}},
 	{in: []string{"web/..."}, never: map[string]string{
 		module + "/spc/...":            "pages show what server/present worked out; they compute nothing",
