@@ -18,7 +18,7 @@ func (s *Store) Observations(ctx context.Context, site string, q ObservationQuer
 	c.add("m.site = ?", site)
 	c.add("m.press = ?", q.Press)
 	c.add("m.counted")
-	return s.observe(ctx, site, c, q.After, q.From, q.To, q.Values, fn) // measurement_order of each partition, merged
+	return s.observe(ctx, site, c, false, q.After, q.From, q.To, q.Values, fn) // measurement_order of each partition, merged
 }
 
 // MasterChecks calls fn with the current master checks of a gauge, in order; otherwise like Observations.
@@ -31,10 +31,12 @@ func (s *Store) MasterChecks(ctx context.Context, site string, q MasterQuery, fn
 	if q.Panels != nil {
 		c.add("m.panel = ANY (?)", q.Panels) // measurement_panel
 	}
-	return s.observe(ctx, site, c, q.After, q.From, q.To, q.Values, fn) // measurement_gauge
+	return s.observe(ctx, site, c, q.Panels != nil, q.After, q.From, q.To, q.Values, fn) // measurement_gauge
 }
 
-func (s *Store) observe(ctx context.Context, site string, c conditions, after *spc.OrderKey, from, to time.Time,
+// observe reads the rows of the conditions in order. Few of them are found first and sorted afterwards; else an index that has the
+// order is walked, however many of its rows do not count.
+func (s *Store) observe(ctx context.Context, site string, c conditions, few bool, after *spc.OrderKey, from, to time.Time,
 	values []spc.Computed, fn func(*Obs) error) error {
 	columns := observationColumns
 	if values == nil {
@@ -54,7 +56,11 @@ func (s *Store) observe(ctx context.Context, site string, c conditions, after *s
 		c.add("(m.line_at, m.gauge, m.series, m.sequence_order, m.panel, m.measured_at, m.order_hash) > (?, ?, ?, ?, ?, ?, ?)",
 			keyArgs(*after)...)
 	}
-	// There are few: cheaper than a join for each row.
+	rows := `measurement m` + c.String()
+	if few {
+		rows = `(SELECT * FROM measurement m` + c.String() + ` OFFSET 0) m`
+	}
+	// There are few exclusions: cheaper than a join for each row.
 	list, err := s.Exclusions(ctx, site)
 	if err != nil {
 		return err
@@ -68,7 +74,7 @@ func (s *Store) observe(ctx context.Context, site string, c conditions, after *s
 	defer cancel()
 	var o Obs
 	var failed error
-	err = scan(ctx, s.pool, `SELECT `+columns+` FROM measurement m`+c.String()+`
+	err = scan(ctx, s.pool, `SELECT `+columns+` FROM `+rows+`
 		ORDER BY m.line_at, m.gauge, m.series, m.sequence_order, m.panel, m.measured_at, m.order_hash`, c.args,
 		func(r *rawReader) error {
 			if err := readObs(r, values, &o); err != nil {

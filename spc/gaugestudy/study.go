@@ -321,7 +321,7 @@ func (s *Study) fill(c sums) {
 			*k = none
 		}
 	}
-	q := newFactors(s.Lines, (1-s.Options.Confidence)/2)
+	q := withLimits(s.Lines, (1-s.Options.Confidence)/2)
 	reproduce := c.appraiser.plus(1, c.interact)
 	gauge := c.repeat.plus(1, reproduce)
 	total := gauge.plus(1, c.part)
@@ -359,7 +359,7 @@ func (s *Study) fill(c sums) {
 	s.Distinct = math.Sqrt(2 * s.Part.Variance / s.Gauge.Variance)
 	s.Categories = max(1, int(math.Min(s.Distinct, 1e9)))
 	hint := s.Part.Variance / s.Gauge.Variance
-	r := ratioLimits(c.part, gauge, c.repeat, s.Lines, q, hint)
+	r := ratioLimits(c.part, gauge, c.repeat, q, hint)
 	s.DistinctCI = Interval{math.Sqrt(2 * r.Lower), math.Sqrt(2 * r.Upper)}
 	s.PercentCI = Interval{100 / math.Sqrt(1+r.Upper), 100 / math.Sqrt(1+r.Lower)}
 	if t := s.Options.Tolerance; t > 0 {
@@ -375,10 +375,10 @@ func (s *Study) fill(c sums) {
 }
 
 func (s *Study) component(k combination, q *factors) Component {
-	out := Component{Estimate: k.estimate(s.Lines), DF: k.degreesOfFreedom(s.Lines)}
+	out := Component{Estimate: q.Sum(k), DF: q.DegreesOfFreedom(k)}
 	out.Variance = math.Max(0, out.Estimate)
 	out.SD = math.Sqrt(out.Variance)
-	l := k.limits(s.Lines, q, s.Options.Intervals)
+	l := k.limits(q, s.Options.Intervals)
 	out.SDInterval = Interval{math.Sqrt(math.Max(0, l.Lower)), math.Sqrt(math.Max(0, l.Upper))}
 	return out
 }
