@@ -171,6 +171,7 @@ var belowSpc = map[string][]string{
 	"fit":             {"dist", "refusal"},
 	"components":      {"dist", "refusal"},
 	"changepoint":     {"dist", "refusal", "chart"},
+	"fault":           {"changepoint", "refusal"},
 	"capability":      {"dist", "refusal", "fit", "components", "autocorrelation"},
 	"gaugestudy":      {"dist", "refusal", "chart", "components"},
 	"judge":           {"dist", "sphere", "surface"},
