@@ -10,7 +10,7 @@ export GOAMD64 := v1
 RACE := $(if $(shell command -v $${CC:-gcc} 2>/dev/null),-race)
 # Pure computing, where the race detector finds next to nothing and
 # makes simulations ten times slower.
-PLAIN := /(spc/(sphere|surface|chart|rules|autocorrelation|multivariate|runlength|changepoint|fit|components|capability|gaugestudy|dist|refusal|proof)|server/verify)(/|$$)
+PLAIN := /(spc/(sphere|surface|chart|rules|autocorrelation|multivariate|runlength|changepoint|fault|fit|components|capability|gaugestudy|dist|refusal|proof)|server/verify)(/|$$)
 
 # PostgreSQL refuses to run as root, so root's demonstration runs it as the user
 # postgres (or nobody), who must be able to reach the data folder. A work tree

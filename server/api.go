@@ -30,6 +30,7 @@ func (s *Server) apiRoutes(r chi.Router) {
 		r.Get("/charts/{id}/limits", s.api(s.getLimits))
 		r.Get("/signals", s.api(s.getSignals))
 		r.Get("/signals/{id}", s.api(s.getSignal))
+		r.Get("/signals/{id}/panels", s.api(s.getSignalPanels))
 		r.Get("/signals/{id}/plans", s.api(s.getPlans))
 		r.Get("/pareto/causes", s.api(s.getParetoCauses))
 		r.Get("/pareto/defects", s.api(s.getParetoDefects))

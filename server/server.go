@@ -84,7 +84,7 @@ func New(ctx context.Context, cfg Config) (*Server, error) {
 	}
 	s.committer = ingest.NewCommitter(cfg.Store, s.site, s.log)
 	s.ingest = ingest.New(ingest.Config{Site: s.site, Catalogue: s.catalogue.Load, Committer: s.committer, Now: cfg.Now})
-	s.watch = watch.New(watch.Config{Store: cfg.Store, Site: s.site, Catalogue: s.catalogue.Load, Log: s.log, Now: cfg.Now})
+	s.watch = watch.New(watch.Config{Store: cfg.Store, Site: s.site, Catalogue: s.catalogue.Load, Rests: s.ingest.Rests, Log: s.log, Now: cfg.Now})
 	s.changes = newChanges(cfg.Store, s.site)
 	s.asked = report.NewCapabilityCache(report.Changes{Now: s.changes.now, Since: s.changes.since})
 	s.documents = newDocuments()

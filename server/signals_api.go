@@ -1,6 +1,7 @@
 package server
 
 import (
+	"context"
 	"net/http"
 	"slices"
 	"strings"
@@ -12,8 +13,7 @@ import (
 	"sagwatch/store"
 )
 
-// signalJSON is a signal as the machine interface shows it. Members of the contract that this release does not work out
-// (kind, extent, change point, panels at risk) are absent rather than guessed.
+// signalJSON is a signal as the machine interface shows it.
 type signalJSON struct {
 	ID       string         `json:"id"`
 	Press    *string        `json:"press"`
@@ -30,10 +30,27 @@ type signalJSON struct {
 	Value    float64        `json:"value"`
 	Limits   spc.Limits     `json:"limits"`
 	LastAt   time.Time      `json:"last_at"`
-	EndedAt  *time.Time     `json:"ended_at"`
-	State    string         `json:"state"`
-	Reopened bool           `json:"reopened"`
-	Known    time.Time      `json:"known_at"`
+
+	Kind            string     `json:"kind"`
+	KindProbability float64    `json:"kind_probability"`
+	Extent          string     `json:"extent"`
+	ExtentShare     float64    `json:"extent_share"`
+	Change          string     `json:"change"`
+	Characteristic  string     `json:"characteristic,omitempty"`
+	Size            *float64   `json:"size"` // in the characteristic's unit, with its standard error
+	SizeSE          *float64   `json:"size_se"`
+	BeganAt         time.Time  `json:"began_at"`
+	BeganPanel      string     `json:"began_panel"`
+	BeganEarliest   time.Time  `json:"began_earliest"` // 99 % set
+	BeganLatest     time.Time  `json:"began_latest"`
+	EndedAt         *time.Time `json:"ended_at"`
+	// Diagnosis is the whole of it: all that was weighed, the panels and checks behind it.
+	Diagnosis *spc.Diagnosis `json:"diagnosis"`
+	AtRisk    *atRiskJSON    `json:"at_risk"`
+
+	State    string    `json:"state"`
+	Reopened bool      `json:"reopened"`
+	Known    time.Time `json:"known_at"`
 }
 
 type evidenceJSON struct {
@@ -52,16 +69,43 @@ func signalOf(g *store.Signal) signalJSON {
 		}
 		return &s
 	}
+	_, last := g.Span()
 	out := signalJSON{ID: g.ID, Press: word(g.Press), Gauge: word(g.Gauge), Product: g.Product, Chart: g.Chart, Rule: g.Rule, Words: g.Words, Panel: g.Panel,
-		At: g.At, Streams: []string{g.Stream}, Stream: g.Stream, Evidence: []evidenceJSON{}, Value: g.Value, Limits: g.Limits, LastAt: g.LastAt,
+		At: g.At, Streams: []string{g.Stream}, Stream: g.Stream, Evidence: []evidenceJSON{}, Value: g.Value, Limits: g.Limits, LastAt: last,
+		Kind: spc.KindUndetermined, BeganAt: g.At, BeganPanel: g.Panel, BeganEarliest: g.At, BeganLatest: g.At,
 		State: g.State, Reopened: g.Reopened, Known: g.Known}
-	for _, e := range g.Evidence {
-		out.Evidence = append(out.Evidence, evidenceJSON{g.Chart, g.Stream, e.Rule, e.Words, e.Panels, e.At})
+	for _, f := range g.Findings() {
+		for _, e := range f.Evidence {
+			out.Evidence = append(out.Evidence, evidenceJSON{f.Chart, f.Stream, e.Rule, e.Words, e.Panels, e.At})
+		}
 	}
-	if g.Ended {
-		out.EndedAt = &g.LastAt
+	if d := g.Diagnosis; d != nil {
+		out.Kind, out.KindProbability, out.Extent, out.ExtentShare, out.Change, out.Characteristic = d.Kind, d.KindProbability, d.Extent, d.ExtentShare, d.Change, d.Characteristic
+		out.BeganAt, out.BeganPanel, out.BeganEarliest, out.BeganLatest, out.Diagnosis = d.Began, d.BeganPanel, d.Earliest, d.Latest, d
+		if d.SizeSE > 0 {
+			out.Size, out.SizeSE = &d.Size, &d.SizeSE
+		}
+		if len(d.Streams) > 0 {
+			out.Streams, out.Stream = d.Streams, d.Streams[0]
+		}
+		if d.Kind == spc.KindGauge && out.Gauge == nil {
+			out.Gauge = word(d.Gauge)
+		}
+	}
+	if !g.Going() {
+		out.EndedAt = &last
 	}
 	return out
+}
+
+// withRisk adds how many panels are at risk.
+func (s *Server) withRisk(ctx context.Context, g *store.Signal) (signalJSON, error) {
+	out := signalOf(g)
+	var err error
+	if g.State != store.SignalWithdrawn {
+		out.AtRisk, err = s.atRisk(ctx, g)
+	}
+	return out, err
 }
 
 var signalStates = []string{store.SignalOpen, store.SignalAcknowledged, store.SignalClosed, store.SignalWithdrawn}
@@ -91,7 +135,9 @@ func (s *Server) getSignals(w http.ResponseWriter, r *http.Request) error {
 	}
 	out := make([]signalJSON, len(list))
 	for i := range list {
-		out[i] = signalOf(&list[i])
+		if out[i], err = s.withRisk(r.Context(), &list[i]); err != nil {
+			return err
+		}
 	}
 	return writeJSON(w, http.StatusOK, map[string]any{"signals": out})
 }
@@ -122,10 +168,14 @@ func (s *Server) getSignal(w http.ResponseWriter, r *http.Request) error {
 	for _, e := range log {
 		entries = append(entries, entry{e.Known, e.State, e.By, e.Note, e.Cause, e.CauseID, e.Action, e.ActionID, e.Panels})
 	}
+	shown, err := s.withRisk(r.Context(), &g)
+	if err != nil {
+		return err
+	}
 	return writeJSON(w, http.StatusOK, struct {
 		signalJSON
 		Log []entry `json:"log"`
-	}{signalOf(&g), entries})
+	}{shown, entries})
 }
 
 // postAcknowledge handles POST /api/v1/signals/{id}/acknowledge: {note}.
@@ -174,5 +224,9 @@ func (s *Server) changeSignal(w http.ResponseWriter, r *http.Request, c store.Si
 	if err != nil {
 		return err
 	}
-	return writeJSON(w, http.StatusOK, signalOf(&g))
+	shown, err := s.withRisk(r.Context(), &g)
+	if err != nil {
+		return err
+	}
+	return writeJSON(w, http.StatusOK, shown)
 }

@@ -183,7 +183,8 @@ type Signal struct {
 	FoundAt     time.Time `json:"found_at"` // line time of the panel that brought it up: later than At for a cycle or a provisional baseline
 	LastPanel   string    `json:"last_panel"`
 	LastAt      time.Time `json:"last_at"`
-	Ended       bool      `json:"ended"` // the series has come back: a full rule window without a hit
+	Ended       bool      `json:"ended"`             // the series has come back: a full rule window without a hit
+	EndedAt     time.Time `json:"ended_at,omitzero"` // line time of the panel that showed it
 	// Value, Limits at the first signalling point.
 	Value    float64    `json:"value"`
 	Limits   Limits     `json:"limits"`

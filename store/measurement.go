@@ -101,6 +101,12 @@ func (s *Store) Measurement(ctx context.Context, site string, id int64) (Row, er
 	return *r, nil
 }
 
+// MeasurementsByID finds several by their ids, in any state; those that there are not are left out.
+func (s *Store) MeasurementsByID(ctx context.Context, site string, ids []int64) (map[int64]*Row, error) {
+	rows, err := rowsByID(ctx, s.pool, site, ids)
+	return rows, wrap(err, "%d measurements", len(ids))
+}
+
 // conditions gathers parts of a WHERE with their parameters.
 type conditions struct {
 	where []string

@@ -53,7 +53,7 @@ func TestListen(t *testing.T) {
 	require.Equal(t, store.Notice{Site: site, Kind: store.NoticeEvent, Press: "A", From: storetest.Start}, next())
 	require.NoError(t, s.AddDefinitions(t.Context(), site, []store.Definition{{Kind: "press", ID: "A", EffectiveFrom: storetest.Start, Body: []byte(`{}`)}}))
 	require.Equal(t, store.NoticeDefinition, next().Kind)
-	require.NoError(t, s.SaveFold(t.Context(), site, store.Fold{Press: "A", Signals: []spc.Signal{signal("a", 2)}}))
+	require.NoError(t, s.SaveFold(t.Context(), site, store.Fold{Press: "A", Signals: []spc.Fault{signal("a", 2)}}))
 	require.Equal(t, store.Notice{Site: site, Kind: store.NoticeSignal, Press: "A", From: storetest.Start.Add(2 * time.Minute)}, next())
 	_, err = s.AddPostedLimits(t.Context(), site, spc.PostedLimits{Chart: "c", EffectiveFrom: storetest.Start})
 	require.NoError(t, err)

@@ -16,7 +16,7 @@ func TestPlanOnASignal(t *testing.T) {
 	t.Parallel()
 	s := storetest.New(t)
 	ctx := t.Context()
-	require.NoError(t, s.SaveFold(ctx, site, store.Fold{Press: "A", Signals: []spc.Signal{signal("a", 0)}}))
+	require.NoError(t, s.SaveFold(ctx, site, store.Fold{Press: "A", Signals: []spc.Fault{signal("a", 0)}}))
 	p := store.Plan{Signal: "a", Cause: "plunger", Revision: 3, Name: "Plunger worn", Steps: []string{"look", "change"}, By: "anna"}
 	require.NoError(t, s.BeginPlan(ctx, site, p))
 	require.ErrorIs(t, s.BeginPlan(ctx, site, p), store.ErrExists)
@@ -62,7 +62,7 @@ func TestClosings(t *testing.T) {
 	t.Parallel()
 	s := storetest.New(t)
 	ctx := t.Context()
-	list := []spc.Signal{signal("a", 0), signal("b", 60), signal("c", 120)}
+	list := []spc.Fault{signal("a", 0), signal("b", 60), signal("c", 120)}
 	list[1].Stream, list[1].Product = "mould:8", "P30"
 	require.NoError(t, s.SaveFold(ctx, site, store.Fold{Press: "A", Signals: list}))
 	risk := int64(12)

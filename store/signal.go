@@ -22,7 +22,7 @@ const (
 
 // Signal is a chart's finding with what people did about it.
 type Signal struct {
-	spc.Signal
+	spc.Fault
 	State    string
 	Reopened bool // it was closed or withdrawn and is open again
 	// Lost is true when a re-fold no longer finds a signal that a person had already acknowledged or closed.
@@ -38,11 +38,11 @@ type SignalLogEntry struct {
 	Note      string
 	Cause     string
 	Action    string
-	CauseID   string     // on the plant's list, or spc.OtherCause; "" when none was named
-	ActionID  string     // likewise
-	FixedFrom time.Time  // zero: not given
-	Panels    []string   // late panels that made it vanish or come back
-	Signal    spc.Signal // as it was known
+	CauseID   string    // on the plant's list, or spc.OtherCause; "" when none was named
+	ActionID  string    // likewise
+	FixedFrom time.Time // zero: not given
+	Panels    []string  // late panels that made it vanish or come back
+	Signal    spc.Fault // as it was known
 }
 
 // SignalFilter chooses signals; a zero field does not restrict.
@@ -69,7 +69,7 @@ func rowToSignal(row pgx.CollectableRow) (g Signal, err error) {
 		return g, err
 	}
 	g.Known, g.Changed = g.Known.UTC(), g.Changed.UTC()
-	return g, json.Unmarshal(body, &g.Signal)
+	return g, json.Unmarshal(body, &g.Fault)
 }
 
 // Signals lists signals, newest first by line time.
@@ -220,7 +220,7 @@ func (s *Store) Fixes(ctx context.Context, site, press, gauge string) ([]Fix, er
 type Fold struct {
 	Press, Gauge string
 	// Signals that are new or changed.
-	Signals []spc.Signal
+	Signals []spc.Fault
 	// Withdrawn are the ids of signals that a re-fold no longer finds, LatePanels the panels that made it so.
 	Withdrawn, LatePanels []string
 	// Limits that came into force; those known already are not logged twice.
@@ -278,7 +278,7 @@ func (s *Store) SaveFold(ctx context.Context, site string, f Fold) error {
 }
 
 // saveSignal says whether anything changed.
-func saveSignal(ctx context.Context, tx pgx.Tx, site string, g *spc.Signal, late []string) (bool, error) {
+func saveSignal(ctx context.Context, tx pgx.Tx, site string, g *spc.Fault, late []string) (bool, error) {
 	body, err := json.Marshal(g)
 	if err != nil {
 		return false, err

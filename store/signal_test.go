@@ -13,12 +13,12 @@ import (
 	"sagwatch/store/storetest"
 )
 
-func signal(id string, n int) spc.Signal {
+func signal(id string, n int) spc.Fault {
 	at := storetest.Start.Add(time.Duration(n) * time.Minute)
-	return spc.Signal{ID: id, Press: "A", Product: "P25", Chart: "A.P25.radius_mm.individuals", Stream: "mould:7", Phase: 1,
+	return spc.Fault{Signal: spc.Signal{ID: id, Press: "A", Product: "P25", Chart: "A.P25.radius_mm.individuals", Stream: "mould:7", Phase: 1,
 		Rule: "beyond-limits", Words: "beyond lower limit", Panel: "A-1", Measurement: 12, At: at, LastPanel: "A-1", LastAt: at,
 		Value: 1107.1, Limits: spc.Limits{Lower: 1107.2, Centre: 1107.5, HasLower: true, HasCentre: true, Sigma: 0.1},
-		Evidence: []spc.Evidence{{Rule: "beyond-limits", Words: "beyond lower limit", At: at, Panels: []string{"A-1"}, Value: 1107.1}}}
+		Evidence: []spc.Evidence{{Rule: "beyond-limits", Words: "beyond lower limit", At: at, Panels: []string{"A-1"}, Value: 1107.1}}}}
 }
 
 func states(t *testing.T, s *store.Store, id string) (out []string) {
@@ -48,18 +48,18 @@ func TestSignalLife(t *testing.T) {
 		return g
 	}
 	a, b := signal("a", 0), signal("b", 1)
-	save(store.Fold{Signals: []spc.Signal{a, b}})
-	require.Equal(t, a, state("a").Signal)
+	save(store.Fold{Signals: []spc.Fault{a, b}})
+	require.Equal(t, a, state("a").Fault)
 	require.Equal(t, store.SignalOpen, state("a").State)
 	changed := state("a").Changed
-	save(store.Fold{Signals: []spc.Signal{a, b}})
+	save(store.Fold{Signals: []spc.Fault{a, b}})
 	require.Equal(t, []string{"open"}, states(t, s, "a"), "saving again logs nothing")
 	require.Equal(t, changed, state("a").Changed)
 
 	// It goes on: the body changes, the state does not.
 	a.LastPanel, a.Ended = "A-9", true
-	save(store.Fold{Signals: []spc.Signal{a}})
-	require.Equal(t, a, state("a").Signal)
+	save(store.Fold{Signals: []spc.Fault{a}})
+	require.Equal(t, a, state("a").Fault)
 	require.Equal(t, []string{"open"}, states(t, s, "a"))
 
 	// Late panels make both vanish; what a person has dealt with stays, noted.
@@ -76,7 +76,7 @@ func TestSignalLife(t *testing.T) {
 	require.ErrorIs(t, s.ChangeSignal(t.Context(), site, "b", store.SignalChange{State: store.SignalClosed}), store.ErrConflict)
 
 	// And come back.
-	save(store.Fold{Signals: []spc.Signal{a, b}})
+	save(store.Fold{Signals: []spc.Fault{a, b}})
 	require.Equal(t, []string{"open", "withdrawn", "open"}, states(t, s, "b"))
 	require.True(t, state("b").Reopened)
 	require.False(t, state("a").Lost)
@@ -93,7 +93,7 @@ func TestSignalLife(t *testing.T) {
 	require.NoError(t, s.ChangeSignal(t.Context(), site, "a", store.SignalChange{State: store.SignalOpen, By: "anna"}))
 	require.True(t, state("a").Reopened)
 	require.ErrorIs(t, s.ChangeSignal(t.Context(), site, "none", store.SignalChange{State: store.SignalClosed}), store.ErrNotFound)
-	require.ErrorIs(t, s.SaveFold(t.Context(), site, store.Fold{Press: "A", Signals: []spc.Signal{signal("c", 2)}, Withdrawn: []string{"none"}}), store.ErrNotFound)
+	require.ErrorIs(t, s.SaveFold(t.Context(), site, store.Fold{Press: "A", Signals: []spc.Fault{signal("c", 2)}, Withdrawn: []string{"none"}}), store.ErrNotFound)
 	_, err = s.Signal(t.Context(), site, "c")
 	require.ErrorIs(t, err, store.ErrNotFound, "a fold that fails leaves nothing")
 }
@@ -102,7 +102,7 @@ func TestFixesAreThoseOfClosedSignals(t *testing.T) {
 	t.Parallel()
 	s := storetest.New(t)
 	a, b := signal("a", 0), signal("b", 1)
-	require.NoError(t, s.SaveFold(t.Context(), site, store.Fold{Press: "A", Signals: []spc.Signal{a, b}}))
+	require.NoError(t, s.SaveFold(t.Context(), site, store.Fold{Press: "A", Signals: []spc.Fault{a, b}}))
 	from := a.At.Add(time.Hour)
 	shut := func(id string, from time.Time) {
 		t.Helper()
@@ -127,7 +127,7 @@ func TestFixesAreThoseOfClosedSignals(t *testing.T) {
 func TestSignalList(t *testing.T) {
 	t.Parallel()
 	s := storetest.New(t)
-	var all []spc.Signal
+	var all []spc.Fault
 	for i, id := range []string{"e", "d", "c", "b", "a"} {
 		all = append(all, signal(id, i/2)) // pairs at one time
 	}
@@ -227,7 +227,7 @@ func TestSaveFoldRaced(t *testing.T) {
 	for range 6 {
 		wg.Go(func() {
 			l := store.LimitsInForce{Chart: "c", Phase: 1, From: storetest.Start, Source: spc.Frozen}
-			if err := s.SaveFold(t.Context(), site, store.Fold{Press: "A", Signals: []spc.Signal{signal("a", 0), signal("b", 1)}, Limits: []store.LimitsInForce{l}}); err != nil {
+			if err := s.SaveFold(t.Context(), site, store.Fold{Press: "A", Signals: []spc.Fault{signal("a", 0), signal("b", 1)}, Limits: []store.LimitsInForce{l}}); err != nil {
 				t.Error(err)
 			}
 		})

@@ -119,7 +119,8 @@ var rules = []rule{
 	}},
 	{in: []string{"web/plot"}, never: map[string]string{
 		"github.com/a-h/templ/...": "a scene is drawn from plain points, for SVG and PDF alike",
-		module + "/...":            "plot is the lowest of web",
+		module + "/web/page/...":   "plot is below the pages; of web it knows the printed faces alone",
+		module + "/web/ui/...":     "plot is below the pages; of web it knows the printed faces alone",
 	}},
 	{in: []string{"web/..."}, never: map[string]string{
 		module + "/spc/...":            "pages show what server/present worked out; they compute nothing",
@@ -170,6 +171,7 @@ var belowSpc = map[string][]string{
 	"fit":             {"dist", "refusal"},
 	"components":      {"dist", "refusal"},
 	"changepoint":     {"dist", "refusal", "chart"},
+	"fault":           {"changepoint", "refusal"},
 	"capability":      {"dist", "refusal", "fit", "components", "autocorrelation"},
 	"gaugestudy":      {"dist", "refusal", "chart", "components"},
 	"judge":           {"dist", "sphere", "surface"},

@@ -3,11 +3,13 @@ package ingest
 import (
 	"encoding/json"
 	"fmt"
+	"math"
 	"time"
 
 	"sagwatch/server/plant"
 	"sagwatch/spc"
 	"sagwatch/spc/judge"
+	"sagwatch/spc/surface"
 	"sagwatch/store"
 )
 
@@ -52,6 +54,65 @@ func (s *Service) PlacesOf(row *store.Row) (spc.Result, *judge.Plan, error) {
 		plan.Judge(work, row.Readings, row.MeasuredAt, &res)
 	}
 	return res, plan, nil
+}
+
+// Rests works out, for stored curvature measurements, what is left of each reading after seating and shape terms: um, by place of
+// the gauge, NaN where a place is missing or left out. Measurements that cannot be worked out have none.
+func (s *Service) Rests(rows []*store.Row) ([][]float64, error) {
+	c := s.cfg.Catalogue()
+	type key struct {
+		gauge, product string
+		gr, pr         int
+	}
+	plans := map[key]*judge.Plan{}
+	work := s.works.Get().(*judge.Work)
+	defer s.works.Put(work)
+	out := make([][]float64, len(rows))
+	var res spc.Result
+	var shape surface.Shape
+	for i, row := range rows {
+		k := key{row.Gauge, row.Product, row.GaugeRev, row.ProductRev}
+		plan, seen := plans[k]
+		if !seen {
+			pair := &Checked{Measurement: row.Measurement, GaugeRev: row.GaugeRev, ProductRev: row.ProductRev}
+			var err error
+			if pair.GaugeDef, err = revision[spc.Gauge](c, plant.KindGauge, row.Gauge, row.GaugeRev); err != nil {
+				return nil, err
+			}
+			if pair.ProductDef, err = revision[spc.Product](c, plant.KindProduct, row.Product, row.ProductRev); err != nil {
+				return nil, err
+			}
+			if pair.GaugeDef.Kind != spc.Dimensions {
+				if plan, err = s.plan(pair); err != nil {
+					return nil, err
+				}
+			}
+			plans[k] = plan
+		}
+		if plan == nil || plan.Basis() == nil {
+			continue
+		}
+		plan.Judge(work, row.Readings, row.MeasuredAt, &res)
+		var present []int
+		var d []float64
+		for place, v := range res.DeviationsUM {
+			if !math.IsNaN(v) {
+				present, d = append(present, place), append(d, v)
+			}
+		}
+		if err := plan.Basis().Fit(&shape, present, d); err != nil {
+			continue
+		}
+		rest := make([]float64, len(res.DeviationsUM))
+		for place := range rest {
+			rest[place] = math.NaN()
+		}
+		for n, place := range present {
+			rest[place] = shape.Residual[n]
+		}
+		out[i] = rest
+	}
+	return out, nil
 }
 
 // revision finds one revision of an object by its number.

@@ -200,7 +200,7 @@ func TestCompanions(t *testing.T) {
 func TestLongTimesAreColumns(t *testing.T) {
 	d := present.ChartData{Chart: ofMould, Product: product, Stream: "mould:7", From: now.Add(-10 * 24 * time.Hour), To: now, Bin: time.Hour,
 		Columns: []store.Bucket{{At: now.Add(-5 * time.Hour), Min: 1107, Max: 1109, Mean: 1108, Count: 33}, {At: now.Add(-4 * time.Hour), Min: 1106, Max: 1108, Mean: 1107, Count: 30}},
-		Signals: []store.Signal{{Signal: spc.Signal{ID: "x", At: now.Add(-210 * time.Minute), Words: "beyond lower limit", Value: 1106, Panel: "A-9"}, State: store.SignalOpen}}}
+		Signals: []store.Signal{{Fault: spc.Fault{Signal: spc.Signal{ID: "x", At: now.Add(-210 * time.Minute), Words: "beyond lower limit", Value: 1106, Panel: "A-9"}}, State: store.SignalOpen}}}
 	m := present.Chart(looking, ui.Frame{}, d)
 	require.Equal(t, "Mould 7 on press A ran from 1106.00 to 1109.00\u00a0mm in ten days, 63 panels.", m.Statement.Say.String())
 	require.Equal(t, []int{0, 1}, []int{m.Main.Panes[0].Columns[0].Signals, m.Main.Panes[0].Columns[1].Signals})

@@ -16,9 +16,9 @@ import (
 
 func aSignal(state string) store.Signal {
 	p := made(1108, 1107, 1106.9)
-	return store.Signal{State: state, Known: now.Add(-16 * time.Minute), Changed: now.Add(-5 * time.Minute), Signal: spc.Signal{ID: "abc", Press: "A", Product: "P25", Chart: ofMould.ID, Stream: "mould:7", Phase: 1, Rule: "beyond-limits", Words: "beyond lower limit",
+	return store.Signal{State: state, Known: now.Add(-16 * time.Minute), Changed: now.Add(-5 * time.Minute), Fault: spc.Fault{Signal: spc.Signal{ID: "abc", Press: "A", Product: "P25", Chart: ofMould.ID, Stream: "mould:7", Phase: 1, Rule: "beyond-limits", Words: "beyond lower limit",
 		Panel: "A-001", At: p[1].At, FoundAt: p[1].At, LastPanel: "A-002", LastAt: p[2].At, Value: 1107, Limits: band,
-		Evidence: []spc.Evidence{{Rule: "beyond-limits", Words: "beyond lower limit", At: p[1].At, Panels: []string{"A-001"}}, {Rule: "beyond-limits", Words: "beyond lower limit", At: p[2].At, Panels: []string{"A-002"}}}}}
+		Evidence: []spc.Evidence{{Rule: "beyond-limits", Words: "beyond lower limit", At: p[1].At, Panels: []string{"A-001"}}, {Rule: "beyond-limits", Words: "beyond lower limit", At: p[2].At, Panels: []string{"A-002"}}}}}}
 }
 
 func TestSignalInWords(t *testing.T) {
@@ -61,7 +61,7 @@ func TestSignalPage(t *testing.T) {
 	require.Nil(t, present.Signal(looking, ui.Frame{}, d).Acts, "who may not act is shown no form")
 
 	d.Signal.State, d.Person = store.SignalClosed, "R. Tamm"
-	d.History = []store.SignalLogEntry{{State: store.SignalOpen, Known: now.Add(-time.Hour), Signal: g.Signal}, {State: store.SignalClosed, By: "tamm", Cause: "cooling air", Known: now.Add(-5 * time.Minute)}}
+	d.History = []store.SignalLogEntry{{State: store.SignalOpen, Known: now.Add(-time.Hour), Signal: g.Fault}, {State: store.SignalClosed, By: "tamm", Cause: "cooling air", Known: now.Add(-5 * time.Minute)}}
 	m = present.Signal(looking, ui.Frame{}, d)
 	require.Nil(t, m.Acts)
 	require.Equal(t, "by tamm, 13:36", m.StateSay)

@@ -48,6 +48,7 @@ type keeper struct {
 	hasLast bool
 	marks   []mark
 	points  map[stream][]monitor.Point
+	faults  []*spc.Fault // that may still take findings, in the order found
 	// marksFrom is the line time after which marks are complete, begun the one after which points are; zero: from the
 	// first panel.
 	marksFrom, begun time.Time
@@ -184,12 +185,23 @@ func (k *keeper) catchUp(ctx context.Context) error {
 			save.LatePanels = late
 		}
 	}
+	if restart != nil {
+		if err := k.recall(ctx, *restart); err != nil {
+			return err
+		}
+	}
 	found, err := k.advance(ctx, &save)
 	if err != nil {
 		return err
 	}
 	if restart != nil {
-		if err := k.reconcile(ctx, *restart, found, &save); err != nil {
+		found = k.monitor.Findings() // those too that go on unchanged
+	}
+	if err := k.gather(ctx, found, restart != nil, &save); err != nil {
+		return err
+	}
+	if restart != nil {
+		if err := k.reconcile(ctx, *restart, &save); err != nil {
 			return err
 		}
 	}
@@ -309,8 +321,7 @@ func (k *keeper) observations(ctx context.Context, after *spc.OrderKey, from, to
 }
 
 // advance folds everything after the last panel and collects what is to be stored.
-func (k *keeper) advance(ctx context.Context, save *store.Fold) (found map[string]bool, err error) {
-	found = map[string]bool{}
+func (k *keeper) advance(ctx context.Context, save *store.Fold) (found []monitor.Finding, err error) {
 	var after *spc.OrderKey
 	if k.hasLast {
 		after = new(spc.OrderKey)
@@ -345,11 +356,7 @@ func (k *keeper) advance(ctx context.Context, save *store.Fold) (found map[strin
 		}
 		save.Checkpoints = append(save.Checkpoints, store.Checkpoint{Key: k.last, Digest: k.charts, Body: body})
 	}
-	for _, f := range k.monitor.TakeSignals() {
-		f.FoundAt = f.Found.LineAt
-		found[f.ID] = true
-		save.Signals = append(save.Signals, f.Signal)
-	}
+	found = k.monitor.TakeSignals()
 	for _, l := range k.monitor.TakeLimits() {
 		body, err := json.Marshal(l)
 		if err != nil {
@@ -380,36 +387,4 @@ func (k *keeper) sinceCheckpoint(n int) bool {
 func observation(o *store.Obs) monitor.Observation {
 	return monitor.Observation{Key: o.Key, Measurement: o.Measurement, Press: o.Press, Product: o.Product, Mould: o.Mould, Lane: o.Lane,
 		Cycle: o.Cycle, Excluded: o.Excluded, Values: o.Values, Characteristics: o.Characteristics, Counts: o.Counts}
-}
-
-// reconcile compares what is known with what a re-fold from a line time found: a signal that it should have found again and
-// did not is withdrawn; one that began before and goes on is stored as it is now.
-func (k *keeper) reconcile(ctx context.Context, from time.Time, found map[string]bool, save *store.Fold) error {
-	going := map[string]spc.Signal{}
-	for _, f := range k.monitor.Findings() {
-		f.FoundAt = f.Found.LineAt
-		going[f.ID] = f.Signal
-	}
-	var before *store.SignalCursor
-	for {
-		page, err := k.cfg.Store.Signals(ctx, k.cfg.Site, store.SignalFilter{Press: k.press, Gauge: k.gauge, Limit: 500, Before: before})
-		if err != nil {
-			return err
-		}
-		for _, s := range page {
-			now, goes := going[s.ID]
-			switch {
-			case found[s.ID]:
-			case goes:
-				save.Signals = append(save.Signals, now)
-			case s.State != store.SignalWithdrawn && s.FoundAt.After(from):
-				save.Withdrawn = append(save.Withdrawn, s.ID)
-			}
-		}
-		if len(page) < 500 {
-			return nil
-		}
-		end := page[len(page)-1]
-		before = &store.SignalCursor{At: end.At, ID: end.ID}
-	}
 }

@@ -20,8 +20,10 @@ type Config struct {
 	Store     *store.Store
 	Site      string
 	Catalogue func() *plant.Catalogue
-	Log       *slog.Logger
-	Now       func() time.Time
+	// Rests works out what is left of the readings of measurements after the shape terms, in um by place; nil: no residual maps.
+	Rests func(rows []*store.Row) ([][]float64, error)
+	Log   *slog.Logger
+	Now   func() time.Time
 }
 
 // Watcher runs one keeper for each press and each gauge with masters.

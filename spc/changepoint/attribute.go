@@ -35,6 +35,9 @@ type Evidence struct {
 	Maps   []ResidualMap `json:"maps,omitempty"` // of all streams, or none
 	Master *MasterChange `json:"master,omitempty"`
 	DF     float64       `json:"df,omitempty"` // degrees of freedom of the standard errors; 0: they are known
+	// CommonSE is the standard error of what all shifts have in common by chance, beside their own: the press wanders from
+	// cycle to cycle, and takes all its moulds with it. The master has no part in it. 0: none.
+	CommonSE float64 `json:"common_se,omitempty"`
 	// Scale and MapScale are the sizes (standard deviations) that changes have when there are any; 0: the largest
 	// seen here, of maps at least ten standard errors of a place's mean over the streams.
 	Scale    float64 `json:"scale,omitempty"`
@@ -75,6 +78,10 @@ type Attribution struct {
 //
 // Residual maps: under a cause in the glass, or in the whole gauge, the maps of the streams concerned stay (half the
 // weight before the evidence), or change at every place, each stream in its own way or all alike.
+//
+// With a CommonSE c the shifts are correlated: S and W are then those of generalised least squares, a' V^-1 d and
+// a' V^-1 a with V = diag(SE²) + c² 11' and a the indicator of A, and sizes of their own are weighed by the joint normal
+// densities of the shifts.
 //
 // Weights are prior times Bayes factor, normed. Without a master check "all moulds" and "the gauge" explain shifts
 // equally well, and the weights say so.
@@ -168,12 +175,47 @@ func (a evidence) bayes(scale float64) float64 {
 	return -0.5*math.Log1p(v*a.w) + 0.5*v*a.s*a.s/(1+v*a.w)
 }
 
+// apart is the evidence for a size of some of the shifts where all share a chance of their own (Sherman and Morrison).
+func (c *study) apart(a evidence) evidence {
+	k := c.common / (1 + c.common*c.all.w)
+	return evidence{a.w - k*a.w*a.w, a.s - k*a.w*c.all.s}
+}
+
+// own is the logarithm of the Bayes factor of sizes of their own for a set of streams.
+func (c *study) own(set []int) float64 {
+	if c.common == 0 {
+		total := 0.0
+		for _, i := range set {
+			total += c.stream[i].bayes(c.scale)
+		}
+		return total
+	}
+	// Per stream the shift s/w of variance 1/w, all with the common variance beside it.
+	density := func(in func(i int) bool) float64 {
+		var logs, w, quad, lin float64
+		for i, e := range c.stream {
+			g := 1 / e.w
+			if in(i) {
+				g += c.scale * c.scale
+			}
+			d := e.s / e.w
+			logs += math.Log(g)
+			w += 1 / g
+			quad += d * d / g
+			lin += d / g
+		}
+		return -0.5 * (logs + math.Log1p(c.common*w) + quad - c.common*lin*lin/(1+c.common*w))
+	}
+	return density(func(i int) bool { return slices.Contains(set, i) }) - density(func(int) bool { return false })
+}
+
 // study is the evidence sorted by stream, lane and place.
 type study struct {
 	given           Evidence
 	streams, lanes  []string
 	stream, lane    []evidence // of the shifts
 	all, master     evidence
+	common          float64 // variance of what all shifts have in common by chance
 	scale, mapScale float64
 	places          int
 	place           []evidence // by place, over all streams
@@ -189,6 +231,10 @@ func newCase(e Evidence) (*study, error) {
 	if !(e.Scale >= 0 && e.Scale <= 1e100) || !(e.MapScale >= 0 && e.MapScale <= 1e100) {
 		return nil, refusal.Setting("the scale of a change", math.Min(e.Scale, e.MapScale), "must not be below 0")
 	}
+	if !(e.CommonSE >= 0 && e.CommonSE <= 1e100) {
+		return nil, refusal.Setting("the common standard error", e.CommonSE, "must not be below 0")
+	}
+	c.common = e.CommonSE * e.CommonSE
 	if !(e.DF >= 0) || math.IsInf(e.DF, 0) {
 		return nil, refusal.Setting("degrees of freedom", e.DF, "must not be below 0")
 	}

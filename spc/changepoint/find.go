@@ -153,7 +153,12 @@ const enoughAfter = 10
 // charts", Quality Engineering 10 (1998), 521-527; sets: K. J. Worsley,
 // "Confidence regions and tests for a change-point in a sequence of exponential family random variables", Biometrika 73
 // (1986), 91-104; D. Siegmund, "Confidence sets in change-point problems", International Statistical Review 56 (1988), 31-48.
-func Find(streams []Stream, o Options) (Result, error) {
+func Find(streams []Stream, o Options) (Result, error) { return find(streams, o, true) }
+
+// Locate is Find without what needs resampling: P and the sets are left empty. It is some hundred times quicker.
+func Locate(streams []Stream, o Options) (Result, error) { return find(streams, o, false) }
+
+func find(streams []Stream, o Options, sure bool) (Result, error) {
 	resamples, err := o.resamples()
 	if err != nil {
 		return Result{}, err
@@ -198,6 +203,9 @@ func Find(streams []Stream, o Options) (Result, error) {
 		r.Drift = drift.estimate(streams)
 	}
 	r.weigh(o.Only)
+	if !sure {
+		return r, nil
+	}
 	if o.Only != Drift {
 		step.sure(&r.Step, resamples, o.Seed)
 	}

@@ -29,7 +29,7 @@ func (c *study) mapsOfAll() float64 {
 func (c *study) oneStream() candidate {
 	logs := make([]float64, len(c.streams))
 	for i, v := range c.stream {
-		logs[i] = v.bayes(c.scale)
+		logs[i] = c.apart(v).bayes(c.scale)
 		if c.places > 0 {
 			logs[i] += c.maps(c.mapOwn[i])
 		}
@@ -41,22 +41,22 @@ func (c *study) oneStream() candidate {
 func (c *study) oneLane() candidate {
 	logs := make([]float64, len(c.lanes))
 	for i, v := range c.lane {
-		logs[i] = v.bayes(c.scale)
+		logs[i] = c.apart(v).bayes(c.scale)
 	}
 	i, total, named := likeliest(logs)
 	return candidate{Cause{Kind: OneLane, Lane: c.lanes[i]}, total - math.Log(float64(len(logs))) + c.mapsOfAll(), named}
 }
 
 func (c *study) allStreams() candidate {
-	own := 0.0
-	for _, v := range c.stream {
-		own += v.bayes(c.scale)
+	set := make([]int, len(c.stream))
+	for i := range set {
+		set[i] = i
 	}
-	return candidate{Cause{Kind: AllStreams}, logSum([]float64{c.all.bayes(c.scale), own}) - math.Ln2 + c.mapsOfAll(), 1}
+	return candidate{Cause{Kind: AllStreams}, logSum([]float64{c.apart(c.all).bayes(c.scale), c.own(set)}) - math.Ln2 + c.mapsOfAll(), 1}
 }
 
 func (c *study) wholeGauge() candidate {
-	return candidate{Cause{Kind: WholeGauge}, c.all.plus(c.master).bayes(c.scale) + c.mapsOfAll(), 1}
+	return candidate{Cause{Kind: WholeGauge}, c.apart(c.all).plus(c.master).bayes(c.scale) + c.mapsOfAll(), 1}
 }
 
 func (c *study) oneProbe() candidate {
@@ -65,7 +65,7 @@ func (c *study) oneProbe() candidate {
 		logs[i] = v.bayes(c.mapScale)
 	}
 	i, total, named := likeliest(logs)
-	shifts := logSum([]float64{0, c.all.plus(c.master).bayes(c.scale)}) - math.Ln2
+	shifts := logSum([]float64{0, c.apart(c.all).plus(c.master).bayes(c.scale)}) - math.Ln2
 	return candidate{Cause{Kind: OneProbe, Probe: i + 1}, total - math.Log(float64(c.places)) + shifts, named}
 }
 
@@ -79,15 +79,14 @@ func (c *study) someStreams() candidate {
 	var sets [][]int
 	add := func(set []int) {
 		var common evidence
-		var own, maps float64
+		var maps float64
 		for _, i := range set {
 			common = common.plus(c.stream[i])
-			own += c.stream[i].bayes(c.scale)
 			if c.places > 0 {
 				maps += c.mapOwn[i]
 			}
 		}
-		logs = append(logs, logSum([]float64{common.bayes(c.scale), own})-math.Ln2+c.maps(maps)-math.Log(float64(m-2))-logChoose(m, len(set)))
+		logs = append(logs, logSum([]float64{c.apart(common).bayes(c.scale), c.own(set)})-math.Ln2+c.maps(maps)-math.Log(float64(m-2))-logChoose(m, len(set)))
 		sets = append(sets, set)
 	}
 	if m <= enumerated {
@@ -151,17 +150,22 @@ func (c *study) size(cause Cause) (size, se float64) {
 	case OneLane:
 		sum = c.lane[slices.Index(c.lanes, cause.Lane)]
 	case OneProbe:
-		sum = c.place[cause.Probe-1]
+		return c.place[cause.Probe-1].estimate()
 	case AllStreams:
 		sum = c.all
 	case WholeGauge:
-		sum = c.all.plus(c.master)
+		return c.apart(c.all).plus(c.master).estimate()
 	case NoCause:
 	}
-	if sum.w == 0 {
+	return c.apart(sum).estimate()
+}
+
+// estimate is the size that the evidence is for, with its standard error; 0 and 0 where there is none.
+func (a evidence) estimate() (size, se float64) {
+	if a.w == 0 {
 		return 0, 0
 	}
-	return sum.s / sum.w, 1 / math.Sqrt(sum.w)
+	return a.s / a.w, 1 / math.Sqrt(a.w)
 }
 
 // likeliest is the place of the greatest, the sum of all, and the share of the greatest in it.

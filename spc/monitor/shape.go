@@ -21,6 +21,15 @@ var shapeTerms = []struct {
 }{{spc.RadiusMM, "radius"}, {spc.TwofoldUM, "twofold"}, {spc.TwistUM, "twist"}, {spc.Cubic1UM, "cubic 1"}, {spc.Cubic2UM, "cubic 2"},
 	{spc.Cubic3UM, "cubic 3"}, {spc.Cubic4UM, "cubic 4"}, {spc.Bow4UM, "bow of fourth order"}}
 
+// ShapeTerms are the characteristics that charts of all shape terms (t2, mewma) are made of.
+func ShapeTerms() []string {
+	var out []string
+	for _, t := range shapeTerms {
+		out = append(out, t.of.String())
+	}
+	return out
+}
+
 // several is true of kinds that chart several terms at once.
 func several(k spc.ChartKind) bool { return k == spc.TSquared || k == spc.MEWMA }
 

@@ -1,0 +1,260 @@
+package watch
+
+import (
+	"cmp"
+	"context"
+	"slices"
+	"time"
+
+	"sagwatch/spc"
+	"sagwatch/spc/fault"
+	"sagwatch/spc/monitor"
+	"sagwatch/store"
+)
+
+// What charts find is gathered into faults: one signal to people. A new finding joins a fault that goes on, or has ended
+// lately, when what the panels say about both agrees (fault.Same); else it begins one. Who joins whom depends on the panels up to
+// each finding alone, in the order found, so that a re-fold gives the same.
+
+const (
+	// rejoin is how many cycles after its end a fault still takes findings.
+	rejoin = 60
+	// slack is by how many cycles the starts of two findings of one fault may miss each other.
+	slack = 2
+	// kept is how long ended faults stay at hand.
+	kept = 14 * 24 * time.Hour
+)
+
+// looks are the cycles after a fault was found at which it is looked at again while it goes on.
+var looks = []int{2, 5, 10, 20, 40, 80, 160, 320}
+
+// round is the time of one round of the press's table; of a gauge, a day.
+func (k *keeper) round() time.Duration {
+	p := k.conf.Press
+	if p == nil {
+		return 24 * time.Hour
+	}
+	takt := p.TaktS
+	if takt <= 0 {
+		takt = 10
+	}
+	return time.Duration(float64(max(len(p.Moulds), 1)) * takt * float64(time.Second))
+}
+
+// recall takes from the store the faults as they were when the panel of a line time had been folded.
+func (k *keeper) recall(ctx context.Context, at time.Time) error {
+	k.faults = nil
+	if at.IsZero() {
+		return nil
+	}
+	return k.stored(ctx, func(s *store.Signal) {
+		f := s.Fault
+		if f.FoundAt.After(at) || !f.Going() && f.Over().Before(at.Add(-kept)) {
+			return
+		}
+		joined := f.Also
+		f.Also = nil
+		for _, j := range joined {
+			if !j.FoundAt.After(at) {
+				f.Also = append(f.Also, j)
+			}
+		}
+		for _, one := range f.Findings() {
+			if one.EndedAt.After(at) {
+				one.Ended, one.EndedAt = false, time.Time{}
+			}
+		}
+		if f.Diagnosis != nil && f.Diagnosis.Due.After(at) {
+			f.Diagnosis = nil
+		}
+		k.faults = append(k.faults, &f)
+	}, func() {
+		slices.SortStableFunc(k.faults, func(a, b *spc.Fault) int { return order(&a.Signal, &b.Signal) })
+	})
+}
+
+// stored calls fn with every known signal of the press or gauge, newest first.
+func (k *keeper) stored(ctx context.Context, fn func(*store.Signal), end func()) error {
+	var before *store.SignalCursor
+	for {
+		page, err := k.cfg.Store.Signals(ctx, k.cfg.Site, store.SignalFilter{Press: k.press, Gauge: k.gauge, Limit: 500, Before: before})
+		if err != nil {
+			return err
+		}
+		for i := range page {
+			fn(&page[i])
+		}
+		if len(page) < 500 {
+			end()
+			return nil
+		}
+		last := page[len(page)-1]
+		before = &store.SignalCursor{At: last.At, ID: last.ID}
+	}
+}
+
+// order is that in which findings are taken.
+func order(a, b *spc.Signal) int {
+	return cmp.Or(a.FoundAt.Compare(b.FoundAt), a.At.Compare(b.At), cmp.Compare(a.Chart, b.Chart), cmp.Compare(a.Stream, b.Stream), cmp.Compare(a.ID, b.ID))
+}
+
+// gather puts new and changed findings into faults, looks at those that are due and collects what is to be stored.
+func (k *keeper) gather(ctx context.Context, found []monitor.Finding, all bool, save *store.Fold) error {
+	touched := map[*spc.Fault]bool{}
+	of := map[string]*spc.Fault{}
+	for _, f := range k.faults {
+		for _, s := range f.Findings() {
+			of[s.ID] = f
+		}
+	}
+	var fresh []spc.Signal
+	for i := range found {
+		s := found[i].Signal
+		s.FoundAt = found[i].Found.LineAt
+		f := of[s.ID]
+		if f == nil {
+			fresh = append(fresh, s)
+			continue
+		}
+		touched[f] = true
+		for _, one := range f.Findings() {
+			if one.ID == s.ID {
+				*one = s
+			}
+		}
+	}
+	slices.SortFunc(fresh, func(a, b spc.Signal) int { return order(&a, &b) })
+	for i := range fresh {
+		s := &fresh[i]
+		d, err := k.diagnose(ctx, s, s.FoundAt)
+		if err != nil {
+			return err
+		}
+		f := k.belongs(s, d)
+		if f == nil {
+			f = &spc.Fault{Signal: *s, First: d, Diagnosis: d}
+			k.faults = append(k.faults, f)
+		} else {
+			f.Also = append(f.Also, spc.Joined{Signal: *s, First: d})
+		}
+		touched[f] = true
+	}
+	rest := k.faults[:0]
+	for _, f := range k.faults {
+		changed, err := k.look(ctx, f)
+		if err != nil {
+			return err
+		}
+		if changed || touched[f] || all {
+			save.Signals = append(save.Signals, *f)
+		}
+		if f.Going() || !f.Over().Before(k.last.LineAt.Add(-kept)) {
+			rest = append(rest, f)
+		}
+	}
+	clear(k.faults[len(rest):])
+	k.faults = rest
+	return nil
+}
+
+// belongs finds the fault that a new finding joins, the latest first; nil when it begins one.
+func (k *keeper) belongs(s *spc.Signal, d *spc.Diagnosis) *spc.Fault {
+	for i := len(k.faults) - 1; i >= 0; i-- {
+		f := k.faults[i]
+		if f.Product != s.Product || !f.Going() && f.Over().Add(rejoin*k.round()).Before(s.FoundAt) {
+			continue
+		}
+		last, first := f.First, f.At
+		if n := len(f.Also); n > 0 {
+			last = f.Also[n-1].First
+		}
+		if k.parted(f, first, s) || !fault.Same(last, d, slack*k.round()) && !fault.Same(f.First, d, slack*k.round()) {
+			continue
+		}
+		return f
+	}
+	return nil
+}
+
+// parted tells whether a phase began between a fault and a finding: after a fix or a change on the press it is another matter.
+func (k *keeper) parted(f *spc.Fault, from time.Time, s *spc.Signal) bool {
+	for _, e := range k.conf.Events {
+		if !e.At.After(from) || e.At.After(s.At) {
+			continue
+		}
+		switch e.Kind {
+		case "plunger-change", "product-change", "gauge-service":
+			return true
+		case "mould-change":
+			if name := "mould:" + e.Mould; name == s.Stream || name == f.Stream || f.First != nil && slices.Contains(f.First.Streams, name) {
+				return true
+			}
+		}
+	}
+	return false
+}
+
+// look diagnoses a fault again when that is due: with each finding that joins, at set times while it goes on, and at its end.
+func (k *keeper) look(ctx context.Context, f *spc.Fault) (changed bool, err error) {
+	due := f.FoundAt
+	for i := range f.Also {
+		if at := f.Also[i].FoundAt; at.After(due) {
+			due = at
+		}
+	}
+	end := k.last.LineAt
+	if !f.Going() && f.Over().Before(end) {
+		end = f.Over()
+	}
+	for _, n := range looks {
+		if at := f.FoundAt.Add(time.Duration(n) * k.round()); at.After(due) && !at.After(end) {
+			due = at
+		}
+	}
+	if !f.Going() && f.Over().After(due) {
+		due = f.Over()
+	}
+	if f.Diagnosis != nil && f.Diagnosis.Due.Equal(due) {
+		return false, nil
+	}
+	d, err := k.diagnose(ctx, strongest(f), due)
+	if err != nil {
+		return false, err
+	}
+	f.Diagnosis = d
+	return true, nil
+}
+
+// strongest is the finding whose change stood out most when it came.
+func strongest(f *spc.Fault) *spc.Signal {
+	clear := func(d *spc.Diagnosis) float64 {
+		if d == nil || d.SizeSE <= 0 {
+			return 0
+		}
+		return max(d.Size, -d.Size) / d.SizeSE
+	}
+	best, at := clear(f.First), &f.Signal
+	for i := range f.Also {
+		if v := clear(f.Also[i].First); v > best {
+			best, at = v, &f.Also[i].Signal
+		}
+	}
+	return at
+}
+
+// reconcile withdraws the signals that a re-fold from a line time should have found again and did not. One that has become part
+// of another is withdrawn too.
+func (k *keeper) reconcile(ctx context.Context, from time.Time, save *store.Fold) error {
+	there := map[string]bool{}
+	for _, f := range k.faults {
+		there[f.ID] = true
+	}
+	for i := range save.Signals {
+		there[save.Signals[i].ID] = true
+	}
+	return k.stored(ctx, func(s *store.Signal) {
+		if !there[s.ID] && s.State != store.SignalWithdrawn && s.FoundAt.After(from) {
+			save.Withdrawn = append(save.Withdrawn, s.ID)
+		}
+	}, func() {})
+}
