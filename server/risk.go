@@ -19,7 +19,7 @@ import (
 //     beginning of a cycle;
 //   - gauge: what the gauge has measured since the last good check of its master before that start.
 //
-// It ends where all charts have come back, or where a fix that closed it holds; while it goes on it is open, and panels that are still
+// It ends where its streams have come back, or where it was closed or a fix holds; while it goes on it is open, and panels that are still
 // in the lehr, or come late, belong to it.
 func (s *Server) risks(ctx context.Context, g *store.Signal) ([]store.HoldPredicate, error) {
 	d := g.Diagnosis
@@ -53,8 +53,14 @@ func (s *Server) risks(ctx context.Context, g *store.Signal) ([]store.HoldPredic
 // riskUntil is the line time, exclusive, at which a fault's panels end; zero while it goes on.
 func (s *Server) riskUntil(ctx context.Context, g *store.Signal) (time.Time, error) {
 	var until time.Time
-	if !g.Going() {
-		until = g.Over().Truncate(time.Microsecond).Add(time.Microsecond)
+	after := func(t time.Time) time.Time { return t.Truncate(time.Microsecond).Add(time.Microsecond) }
+	if d := g.Diagnosis; !g.Going() {
+		switch {
+		case d != nil && !d.Returned.IsZero():
+			until = after(d.Returned)
+		case d == nil || !d.Persists:
+			until = after(g.Over())
+		}
 	}
 	if g.State == store.SignalClosed {
 		log, err := s.store.SignalLog(ctx, s.site, g.ID)
@@ -63,8 +69,12 @@ func (s *Server) riskUntil(ctx context.Context, g *store.Signal) (time.Time, err
 		}
 		for i := len(log) - 1; i >= 0; i-- {
 			if e := log[i]; e.State == store.SignalClosed && e.By != "" {
-				if !e.FixedFrom.IsZero() && (until.IsZero() || e.FixedFrom.Before(until)) {
-					until = e.FixedFrom
+				end := e.FixedFrom
+				if end.IsZero() {
+					end = e.Known // whoever closed it took it to be over
+				}
+				if until.IsZero() || end.Before(until) {
+					until = end
 				}
 				break
 			}

@@ -184,7 +184,7 @@ type Signal struct {
 	LastPanel   string    `json:"last_panel"`
 	LastAt      time.Time `json:"last_at"`
 	Ended       bool      `json:"ended"`             // the series has come back: a full rule window without a hit
-	EndedAt     time.Time `json:"ended_at,omitzero"` // line time of the panel that showed it
+	EndedAt     time.Time `json:"ended_at,omitzero"` // line time of the point that showed it
 	// Value, Limits at the first signalling point.
 	Value    float64    `json:"value"`
 	Limits   Limits     `json:"limits"`

@@ -54,8 +54,12 @@ type Diagnosis struct {
 	// EarliestMeasured is when the gauge measured the panel of Earliest.
 	EarliestMeasured time.Time `json:"earliest_measured,omitzero"`
 	// Open is true where the start may lie before the panels looked at.
-	Open   bool      `json:"open,omitempty"`
-	Causes []Weighed `json:"causes,omitempty"` // all that was weighed, by falling weight
+	Open bool `json:"open,omitempty"`
+	// Once the charts have come back: Returned is the line time by which the streams are back (upper end of the 99 % set), zero where
+	// that cannot be told; Persists says that they are clearly not, although no point is beyond its limits.
+	Returned time.Time `json:"returned,omitzero"`
+	Persists bool      `json:"persists,omitempty"`
+	Causes   []Weighed `json:"causes,omitempty"` // all that was weighed, by falling weight
 	// Master is how the master's checks changed over the same time; nil where there is none before or none after.
 	Master *MasterShift `json:"master,omitempty"`
 	// From and To are the line times of the panels looked at, Cycles how many cycles they make.

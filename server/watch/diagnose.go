@@ -23,13 +23,14 @@ const (
 )
 
 // diagnose says what a finding is about, by the panels up to a line time. Where they say too little, it says what the chart does.
-func (k *keeper) diagnose(ctx context.Context, s *spc.Signal, due time.Time) (*spc.Diagnosis, error) {
+// Of one whose charts have all come back, over is the line time of the last point beyond its limits.
+func (k *keeper) diagnose(ctx context.Context, s *spc.Signal, due, over time.Time) (*spc.Diagnosis, error) {
 	var d *spc.Diagnosis
 	var err error
 	if k.conf.Press == nil {
 		d, err = k.diagnoseGauge(ctx, s, due)
 	} else {
-		d, err = k.diagnosePress(ctx, s, due)
+		d, err = k.diagnosePress(ctx, s, due, over)
 	}
 	if err != nil {
 		return nil, err
@@ -78,15 +79,19 @@ func (k *keeper) chart(id string) *spc.Chart {
 }
 
 // diagnosePress looks at the panels of the press; nil where they say too little.
-func (k *keeper) diagnosePress(ctx context.Context, s *spc.Signal, due time.Time) (*spc.Diagnosis, error) {
+func (k *keeper) diagnosePress(ctx context.Context, s *spc.Signal, due, over time.Time) (*spc.Diagnosis, error) {
 	c := k.chart(s.Chart)
 	if c == nil {
 		return nil, nil
 	}
 	names := about(c)
 	q := fault.Question{Chart: c.Kind, Stream: s.Stream, Characteristics: names, At: s.At, Until: due}
-	if s.Ended && s.EndedAt.Equal(due) {
-		q.Until = s.LastAt // what came after is another state of the press
+	if v, ok := spc.ComputedByName(c.Characteristic); ok && monitor.Skewed(v) && c.Kind != spc.CycleSpread {
+		q.Rather = monitor.ShapeTerms()
+		names = append(slices.Clone(names), q.Rather...)
+	}
+	if !over.IsZero() {
+		q.Until = over // what came after is another state of the press
 	}
 	back := 2 * lookBack * k.round()
 	if len(k.conf.Press.Moulds) < 2 {
@@ -191,6 +196,16 @@ func (k *keeper) diagnosePress(ctx context.Context, s *spc.Signal, due time.Time
 		}
 		return nil, nil
 	}
+	if !over.IsZero() {
+		returned, persists := fault.Back(w, due, d)
+		if persists {
+			q.Until = due // it goes on below the limits: then all panels tell
+			if more, err := fault.Diagnose(w, q); err == nil {
+				d = more
+			}
+		}
+		d.Returned, d.Persists = returned, persists
+	}
 	return d, nil
 }
 
@@ -203,8 +218,8 @@ func value(o *store.Obs, name string) (float64, bool) {
 	return v, ok
 }
 
-// checks reads the master's checks of a gauge that were made until the panel of a line time came to it. Of a largest deviation the
-// master's largest error is what compares.
+// checks reads the master's checks of a gauge that were made until the panel of a line time came to it. Of characteristics without a
+// sign a master's do not tell by how much the gauge moved.
 func (k *keeper) checks(ctx context.Context, gauge string, names []string, from, due time.Time) ([]fault.Check, error) {
 	if gauge == "" {
 		return nil, nil
@@ -214,12 +229,11 @@ func (k *keeper) checks(ctx context.Context, gauge string, names []string, from,
 	err := k.cfg.Store.MasterChecks(ctx, k.cfg.Site, store.MasterQuery{Gauge: gauge, From: from, To: due.Add(lehr + time.Minute)}, func(o *store.Obs) error {
 		c := fault.Check{Master: o.Key.Panel, MeasuredAt: o.Key.MeasuredAt}
 		for _, n := range names {
-			if n == spc.MaxDeviationUM.String() {
-				n = spc.MasterMaxErrorUM.String()
-			}
 			v := math.NaN()
-			if x, ok := value(o, n); ok {
-				v = x
+			if c, ok := spc.ComputedByName(n); !ok || !monitor.Skewed(c) {
+				if x, ok := value(o, n); ok {
+					v = x
+				}
 			}
 			c.Values = append(c.Values, v)
 		}

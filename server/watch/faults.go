@@ -21,11 +21,13 @@ const (
 	rejoin = 60
 	// slack is by how many cycles the starts of two findings of one fault may miss each other.
 	slack = 2
+	// persist is the same of one whose panels never came back, though its charts did.
+	persist = 1000
 	// kept is how long ended faults stay at hand.
 	kept = 14 * 24 * time.Hour
 )
 
-// looks are the cycles after a fault was found at which it is looked at again while it goes on.
+// looks are the cycles after a fault was found at which it is looked at again.
 var looks = []int{2, 5, 10, 20, 40, 80, 160, 320}
 
 // round is the time of one round of the press's table; of a gauge, a day.
@@ -126,11 +128,14 @@ func (k *keeper) gather(ctx context.Context, found []monitor.Finding, all bool, 
 	slices.SortFunc(fresh, func(a, b spc.Signal) int { return order(&a, &b) })
 	for i := range fresh {
 		s := &fresh[i]
-		d, err := k.diagnose(ctx, s, s.FoundAt)
+		d, err := k.diagnose(ctx, s, s.FoundAt, endOf(s))
 		if err != nil {
 			return err
 		}
-		f := k.belongs(s, d)
+		f, err := k.belongs(ctx, s, d)
+		if err != nil {
+			return err
+		}
 		if f == nil {
 			f = &spc.Fault{Signal: *s, First: d, Diagnosis: d}
 			k.faults = append(k.faults, f)
@@ -157,23 +162,47 @@ func (k *keeper) gather(ctx context.Context, found []monitor.Finding, all bool, 
 	return nil
 }
 
+// endOf is the last point beyond its limits of a finding that had ended when it was found; zero for one that goes on.
+func endOf(s *spc.Signal) time.Time {
+	if s.Ended && !s.EndedAt.After(s.FoundAt) {
+		return s.LastAt
+	}
+	return time.Time{}
+}
+
 // belongs finds the fault that a new finding joins, the latest first; nil when it begins one.
-func (k *keeper) belongs(s *spc.Signal, d *spc.Diagnosis) *spc.Fault {
+func (k *keeper) belongs(ctx context.Context, s *spc.Signal, d *spc.Diagnosis) (*spc.Fault, error) {
 	for i := len(k.faults) - 1; i >= 0; i-- {
 		f := k.faults[i]
-		if f.Product != s.Product || !f.Going() && f.Over().Add(rejoin*k.round()).Before(s.FoundAt) {
+		if f.Product != s.Product || k.parted(f, f.At, s) {
 			continue
 		}
-		last, first := f.First, f.At
+		last := f.First
 		if n := len(f.Also); n > 0 {
 			last = f.Also[n-1].First
 		}
-		if k.parted(f, first, s) || !fault.Same(last, d, slack*k.round()) && !fault.Same(f.First, d, slack*k.round()) {
-			continue
+		same := func(going bool) bool {
+			return fault.Same(last, d, going, slack*k.round()) || fault.Same(f.First, d, going, slack*k.round())
 		}
-		return f
+		going := f.Going() || !f.Over().Before(s.At)
+		switch {
+		case going || !f.Over().Add(rejoin*k.round()).Before(s.At):
+			if same(going) {
+				return f, nil
+			}
+		case !f.Over().Add(persist*k.round()).Before(s.At) && same(true):
+			// Its charts came back long ago; do its panels?
+			_, to := f.Span()
+			was, err := k.diagnose(ctx, strongest(f), s.FoundAt, to)
+			if err != nil {
+				return nil, err
+			}
+			if was.Persists {
+				return f, nil
+			}
+		}
 	}
-	return nil
+	return nil, nil
 }
 
 // parted tells whether a phase began between a fault and a finding: after a fix or a change on the press it is another matter.
@@ -194,7 +223,7 @@ func (k *keeper) parted(f *spc.Fault, from time.Time, s *spc.Signal) bool {
 	return false
 }
 
-// look diagnoses a fault again when that is due: with each finding that joins, at set times while it goes on, and at its end.
+// look diagnoses a fault again when that is due: with each finding that joins, at set times after it was found, and at its end.
 func (k *keeper) look(ctx context.Context, f *spc.Fault) (changed bool, err error) {
 	due := f.FoundAt
 	for i := range f.Also {
@@ -202,22 +231,22 @@ func (k *keeper) look(ctx context.Context, f *spc.Fault) (changed bool, err erro
 			due = at
 		}
 	}
-	end := k.last.LineAt
-	if !f.Going() && f.Over().Before(end) {
-		end = f.Over()
-	}
 	for _, n := range looks {
-		if at := f.FoundAt.Add(time.Duration(n) * k.round()); at.After(due) && !at.After(end) {
+		if at := f.FoundAt.Add(time.Duration(n) * k.round()); at.After(due) && !at.After(k.last.LineAt) {
 			due = at
 		}
 	}
-	if !f.Going() && f.Over().After(due) {
-		due = f.Over()
+	over := time.Time{}
+	if !f.Going() {
+		if f.Over().After(due) {
+			due = f.Over()
+		}
+		_, over = f.Span()
 	}
 	if f.Diagnosis != nil && f.Diagnosis.Due.Equal(due) {
 		return false, nil
 	}
-	d, err := k.diagnose(ctx, strongest(f), due)
+	d, err := k.diagnose(ctx, strongest(f), due, over)
 	if err != nil {
 		return false, err
 	}

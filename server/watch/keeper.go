@@ -195,7 +195,15 @@ func (k *keeper) catchUp(ctx context.Context) error {
 		return err
 	}
 	if restart != nil {
-		found = k.monitor.Findings() // those too that go on unchanged
+		known := map[string]bool{}
+		for i := range found {
+			known[found[i].ID] = true
+		}
+		for _, f := range k.monitor.Findings() { // those too that go on unchanged
+			if !known[f.ID] {
+				found = append(found, f)
+			}
+		}
 	}
 	if err := k.gather(ctx, found, restart != nil, &save); err != nil {
 		return err

@@ -80,25 +80,29 @@ func (s *study) choose() error {
 	if len(list) == 0 {
 		return ErrFew
 	}
-	best, at := math.Inf(-1), -1
-	if len(list) > 1 {
-		for k, c := range list {
-			s.take(c)
-			r, err := s.locate(s.asked(), false)
-			if err != nil {
-				continue
-			}
-			if v := r.Chosen().LogLik; v > best {
-				best, at = v, k
-			}
-		}
-		if at < 0 {
-			return ErrFew
-		}
-		list = list[at : at+1]
+	clear, first := s.clearest(list)
+	if signed, alike := s.clearest(s.q.Rather); alike != "" && signed > clearly && signed > clear/2 {
+		first = alike
+	} else if first == "" {
+		return ErrFew
 	}
-	s.take(list[0])
+	s.take(first)
 	return s.settle()
+}
+
+// clearly is a log likelihood ratio that chance does not give.
+const clearly = 10
+
+// clearest is the characteristic in which the change stands out most, with its log likelihood ratio; "" when it can be told in none.
+func (s *study) clearest(list []string) (best float64, name string) {
+	best = math.Inf(-1)
+	for _, c := range list {
+		s.take(c)
+		if r, err := s.locate(s.asked(), false); err == nil && r.Chosen().LogLik > best {
+			best, name = r.Chosen().LogLik, c
+		}
+	}
+	return best, name
 }
 
 func (s *study) take(c string) {

@@ -40,10 +40,13 @@ type Window struct {
 // Question is the finding about which is asked.
 type Question struct {
 	Chart           spc.ChartKind
-	Stream          string    // "mould:7", "lane:2", "press:A"
-	Characteristics []string  // that the chart is about: one, or all terms of a chart of several
-	At              time.Time // line time of its first panel
-	Until           time.Time // line time of the last panel to look at; zero: all
+	Stream          string   // "mould:7", "lane:2", "press:A"
+	Characteristics []string // that the chart is about: one, or all terms of a chart of several
+	// Rather are characteristics with a sign that are looked at instead where the change shows about as clearly in them: of a
+	// largest deviation neither size nor the master's part can be told.
+	Rather []string
+	At     time.Time // line time of its first panel
+	Until  time.Time // line time of the last panel to look at; zero: all
 }
 
 // table is the panels of a window by cycle and mould.

@@ -312,7 +312,7 @@ func (s *series) guardGroup(p *point) {
 			m.signal(&own, one, worded(hits.All()), true)
 			m.judged = 0
 		} else {
-			m.calm()
+			m.calm(p.at)
 		}
 	}
 	// The chart itself shows a hit where the farthest mould lies beyond.

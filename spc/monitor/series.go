@@ -405,7 +405,7 @@ func (s *series) guarded(p *point, lim spc.Limits) {
 		s.signal(p, lim, worded(hits.All()), true)
 		s.judged = 0
 	default:
-		s.calm()
+		s.calm(p.at)
 	}
 }
 
@@ -491,7 +491,7 @@ func (s *series) judgeAt(p *point, lim spc.Limits) {
 	if len(made) > 0 && !d.Quiet {
 		s.signal(p, lim, made, false)
 	} else {
-		s.calm()
+		s.calm(p.at)
 	}
 	if jumped && s.open != nil {
 		s.open.jump(p, mr, s.panels(2, 3))

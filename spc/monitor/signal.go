@@ -91,12 +91,12 @@ func (s *series) reopen(at time.Time) *finding {
 }
 
 // calm takes a judged point without a hit.
-func (s *series) calm() {
+func (s *series) calm(at time.Time) {
 	if s.open == nil {
 		return
 	}
 	if s.quiet++; s.quiet >= s.c.def.quiet {
-		s.open.end(s.c.m.last.LineAt)
+		s.open.end(at)
 		s.open = nil
 	}
 }
