@@ -363,14 +363,15 @@ func (s *Store) SettledPanels(ctx context.Context, site string) (map[int64]map[s
 func (s *Store) BarredCounts(ctx context.Context, site string, q CountQuery) (n Counts, err error) {
 	var c conditions
 	c.add("m.site = ?", site)
-	c.add("m.counted")
 	c.equal("m.press", q.Press)
-	c.equal("m.product", q.Product)
-	c.equal("m.mould", q.Mould)
-	c.equal("m.gauge", q.Gauge)
 	c.between("m.line_at", q.From, q.To)
+	of := conditions{args: c.args}
+	of.add("m.counted")
+	of.equal("m.product", q.Product)
+	of.equal("m.mould", q.Mould)
+	of.equal("m.gauge", q.Gauge)
 	// A hold by time whose range lies elsewhere holds none of them.
-	near := conditions{args: c.args}
+	near := conditions{args: of.args}
 	near.add("h.site = ?", site)
 	near.equal("h.press", q.Press)
 	if !q.From.IsZero() {
@@ -383,11 +384,11 @@ func (s *Store) BarredCounts(ctx context.Context, site string, q CountQuery) (n 
 		WITH near AS MATERIALIZED (SELECT h.* FROM hold h`+near.String()+`)
 		SELECT count(*) FILTER (WHERE m.verdict = 'conforms'), count(*) FILTER (WHERE m.verdict = 'does-not-conform'),
 		       count(*) FILTER (WHERE m.verdict = 'undecided'), count(*) FILTER (WHERE m.verdict = 'not-judged')
-		FROM measurement m`+c.String()+` AND EXISTS (SELECT FROM near) AND EXISTS (
+		FROM (SELECT * FROM measurement m`+c.String()+` AND EXISTS (SELECT FROM near) OFFSET 0) m`+of.String()+` AND EXISTS (
 			SELECT FROM near h`+latestDecision("h.id", "m")+`
 			WHERE h.press = m.press AND (d.decision IS NULL OR d.decision NOT IN ('release', 'lifted'))
 			  AND (h.from_at IS NOT NULL AND m.line_at >= h.from_at AND (h.to_at IS NULL OR m.line_at < h.to_at) AND `+streams("m", "h.moulds", "h.lanes", "h.gauges")+`
-			    OR m.panel = ANY (h.serials) OR h.first <> '' AND `+inRange("m.panel", "h.first", "h.last")+`))`, // measurement_order
+			    OR m.panel = ANY (h.serials) OR h.first <> '' AND `+inRange("m.panel", "h.first", "h.last")+`))`, // OFFSET 0: by measurement_order (measurement_line without a press), never through all that a gauge measured
 		near.args...).Scan(&n.Conforms, &n.DoesNotConform, &n.Undecided, &n.NotJudged)
 	return n, wrap(err, "panels on hold by verdict")
 }

@@ -65,16 +65,19 @@ func holdsOf(ctx context.Context, q querier, site string, panels []PanelID, only
 	for i, p := range panels {
 		presses[i], serials[i] = p.Press, p.Panel
 	}
-	// OFFSET 0 keeps look-ups apart: one probe of measurement_panel a panel and month, whatever the planner knows of sizes.
+	// MATERIALIZED and OFFSET 0 keep the look-ups apart: one probe of measurement_panel a panel and month, whatever the planner thinks of
+	// sizes, and then the few rows are held against the holds.
 	rows, err := q.Query(ctx, `
 		WITH p AS (SELECT DISTINCT press, panel FROM unnest($2::text[] COLLATE "C", $3::text[] COLLATE "C") u(press, panel)),
 		candidate AS MATERIALIZED (SELECT * FROM hold WHERE site = $1 AND press = ANY ($2) AND ($4 = 0 OR id = $4)),
-		hit AS (
-			SELECT DISTINCT p.press, p.panel, h.id FROM p
+		place AS MATERIALIZED (
+			SELECT m.press, m.panel, m.line_at, m.mould, m.lane, m.gauge FROM p
 			CROSS JOIN LATERAL (
 				SELECT m.* FROM measurement m WHERE m.site = $1 AND m.panel = p.panel AND m.press = p.press AND `+placed("m")+` OFFSET 0) m
+			WHERE EXISTS (SELECT FROM candidate WHERE from_at IS NOT NULL)),
+		hit AS (
+			SELECT m.press, m.panel, h.id FROM place m
 			JOIN candidate h ON h.press = m.press AND m.line_at >= h.from_at AND (h.to_at IS NULL OR m.line_at < h.to_at) AND `+streams("m", "h.moulds", "h.lanes", "h.gauges")+`
-			WHERE EXISTS (SELECT FROM candidate WHERE from_at IS NOT NULL)
 			UNION
 			SELECT p.press, p.panel, h.id FROM p JOIN candidate h ON h.press = p.press
 			WHERE h.from_at IS NULL AND (p.panel = ANY (h.serials) OR h.first <> '' AND `+inRange("p.panel", "h.first", "h.last")+`))
@@ -194,16 +197,20 @@ func (q *members) every() string {
 
 // once is a query for members, each once with its first measurement in the predicate.
 func (q *members) once() string {
-	first := func(of string) string {
-		return `SELECT e.id FROM measurement e WHERE e.panel = ` + of + `.panel AND ` + q.cond("e") + ` ORDER BY e.line_at, e.id LIMIT 1` // measurement_panel
+	// OFFSET 0 makes the panel's few rows come by measurement_panel: in the order that is wanted, the planner would rather read every
+	// month by measurement_order until the panel turns up.
+	first := func(columns, of string) string {
+		return `SELECT ` + columns + ` FROM (
+				SELECT * FROM measurement e WHERE e.site = $1 AND e.press = $2 AND e.panel = ` + of + `.panel OFFSET 0) e
+			WHERE ` + q.cond("e") + ` ORDER BY e.line_at, e.id LIMIT 1`
 	}
 	if q.listed() {
 		return `SELECT l.panel, f.line_at, f.line_estimated, f.mould, f.lane, f.product FROM (SELECT DISTINCT panel FROM unnest($3::text[] COLLATE "C") l(panel)) l
-			LEFT JOIN LATERAL (SELECT e.* FROM measurement e WHERE e.panel = l.panel AND ` + q.cond("e") + ` ORDER BY e.line_at, e.id LIMIT 1) f ON true`
+			LEFT JOIN LATERAL (` + first("e.*", "l") + `) f ON true`
 	}
 	// A sub-query for a single value is never turned into a join over the whole range.
 	return `SELECT m.panel, m.line_at, m.line_estimated, m.mould, m.lane, m.product FROM measurement m
-		WHERE ` + q.cond("m") + ` AND m.id = (` + first("m") + `)`
+		WHERE ` + q.cond("m") + ` AND m.id = (` + first("e.id", "m") + `)`
 }
 
 // HoldPanel is a panel of a hold, or of a predicate.
