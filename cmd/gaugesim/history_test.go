@@ -7,6 +7,7 @@ import (
 	"os"
 	"path/filepath"
 	"strings"
+	"sync"
 	"testing"
 	"time"
 
@@ -16,9 +17,28 @@ import (
 // call runs the program and returns what it printed.
 func call(t *testing.T, want int, args ...string) (out, errs string) {
 	t.Helper()
-	var o, e bytes.Buffer
-	require.Equal(t, want, run(context.Background(), args, &o, &e), "%v: %s", args, &e)
+	var o, e shared
+	code := run(context.Background(), args, &o, &e)
+	require.Equal(t, want, code, "%v: %s", args, e.String())
 	return o.String(), e.String()
+}
+
+// shared is a buffer that the program and a service that it starts may write to at once, as to a terminal.
+type shared struct {
+	mu  sync.Mutex
+	buf bytes.Buffer
+}
+
+func (s *shared) Write(p []byte) (int, error) {
+	s.mu.Lock()
+	defer s.mu.Unlock()
+	return s.buf.Write(p)
+}
+
+func (s *shared) String() string {
+	s.mu.Lock()
+	defer s.mu.Unlock()
+	return s.buf.String()
 }
 
 func TestSameSeedSameReadings(t *testing.T) {
