@@ -129,6 +129,12 @@ func TestCapabilityIsReadOnce(t *testing.T) {
 		lines = append(lines, panel(n, 1107.5+0.1*float64(n%7-3)).json())
 	}
 	s.stream(lines...)
+	stands := ""
+	s.eventually("the charts at rest", func() bool {
+		before := stands
+		stands = s.standing()
+		return before == stands && strings.Contains(stands, "provisional")
+	})
 	catalogue, err := server.ReadCatalogue(t.Context(), s.store, "north")
 	require.NoError(t, err)
 	src := &report.Source{Store: s.store, Site: "north", Catalogue: catalogue, Version: "test"}

@@ -112,21 +112,31 @@ func (s *service) inForce(chart string) monitor.LimitsInForce {
 }
 
 type chartSignal struct {
-	Chart    string `json:"chart"`
-	Rule     string `json:"rule"`
-	Panel    string `json:"panel"`
-	Evidence []struct {
-		Rule   string   `json:"rule"`
-		Panels []string `json:"panels"`
-	} `json:"evidence"`
+	Rule     string
+	Panel    string // of the first evidence: its last panel
+	Evidence []chartEvidence
 }
 
-func (s *service) signalsOf(chart string) []chartSignal {
+type chartEvidence struct {
+	Chart  string   `json:"chart"`
+	Rule   string   `json:"rule"`
+	Panels []string `json:"panels"`
+}
+
+// signalsOf lists what a chart found, signal by signal: other charts may have found the same fault.
+func (s *service) signalsOf(chart string) (out []chartSignal) {
 	s.t.Helper()
-	all := decode[struct {
-		Signals []chartSignal `json:"signals"`
-	}](s, "/api/v1/signals?limit=1000&state=open,acknowledged,closed").Signals
-	return slices.DeleteFunc(all, func(g chartSignal) bool { return g.Chart != chart })
+	for _, g := range decode[struct {
+		Signals []struct {
+			Evidence []chartEvidence `json:"evidence"`
+		} `json:"signals"`
+	}](s, "/api/v1/signals?limit=1000&state=open,acknowledged,closed").Signals {
+		mine := slices.DeleteFunc(g.Evidence, func(e chartEvidence) bool { return e.Chart != chart })
+		if len(mine) > 0 {
+			out = append(out, chartSignal{Rule: mine[0].Rule, Panel: mine[0].Panels[len(mine[0].Panels)-1], Evidence: mine})
+		}
+	}
+	return out
 }
 
 // marked lists the panels whose points a rule marks.

@@ -139,7 +139,8 @@ func (s *Server) atRisk(ctx context.Context, g *store.Signal) (*atRiskJSON, erro
 	if err != nil {
 		return nil, err
 	}
-	out := &atRiskJSON{AsOf: s.cfg.Now().UTC()}
+	// As of the last panel that the charts know: the same set of panels gives the same answer.
+	out := &atRiskJSON{AsOf: s.watch.LastAt(g.Press, g.Gauge)}
 	for i := range list {
 		e, err := s.store.PredicateEnds(ctx, s.site, list[i])
 		if err != nil {
