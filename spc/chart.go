@@ -185,6 +185,8 @@ type Signal struct {
 	LastAt      time.Time `json:"last_at"`
 	Ended       bool      `json:"ended"`             // the series has come back: a full rule window without a hit
 	EndedAt     time.Time `json:"ended_at,omitzero"` // line time of the point that showed it
+	// EndKnownAt is the line time of the panel that brought that up: later for a point of a cycle or a baseline.
+	EndKnownAt time.Time `json:"end_known_at,omitzero"`
 	// Value, Limits at the first signalling point.
 	Value    float64    `json:"value"`
 	Limits   Limits     `json:"limits"`

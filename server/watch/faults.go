@@ -62,8 +62,8 @@ func (k *keeper) recall(ctx context.Context, at time.Time) error {
 			}
 		}
 		for _, one := range f.Findings() {
-			if one.EndedAt.After(at) {
-				one.Ended, one.EndedAt = false, time.Time{}
+			if one.EndKnownAt.After(at) {
+				one.Ended, one.EndedAt, one.EndKnownAt = false, time.Time{}, time.Time{}
 			}
 		}
 		if f.Diagnosis != nil && f.Diagnosis.Due.After(at) {
@@ -164,10 +164,20 @@ func (k *keeper) gather(ctx context.Context, found []monitor.Finding, all bool, 
 
 // endOf is the last point beyond its limits of a finding that had ended when it was found; zero for one that goes on.
 func endOf(s *spc.Signal) time.Time {
-	if s.Ended && !s.EndedAt.After(s.FoundAt) {
+	if s.Ended && !s.EndKnownAt.After(s.FoundAt) {
 		return s.LastAt
 	}
 	return time.Time{}
+}
+
+// goingAt tells whether a chart of a fault was still out when the panel of a line time had been folded.
+func goingAt(f *spc.Fault, at time.Time) bool {
+	for _, s := range f.Findings() {
+		if !s.Ended || s.EndKnownAt.After(at) {
+			return true
+		}
+	}
+	return false
 }
 
 // belongs finds the fault that a new finding joins, the latest first; nil when it begins one.
@@ -184,7 +194,7 @@ func (k *keeper) belongs(ctx context.Context, s *spc.Signal, d *spc.Diagnosis) (
 		same := func(going bool) bool {
 			return fault.Same(last, d, going, slack*k.round()) || fault.Same(f.First, d, going, slack*k.round())
 		}
-		going := f.Going() || !f.Over().Before(s.At)
+		going := goingAt(f, s.FoundAt)
 		switch {
 		case going || !f.Over().Add(rejoin*k.round()).Before(s.At):
 			if same(going) {

@@ -222,6 +222,7 @@ func (c *codec) finding(f *finding) {
 	c.time(&f.LastAt)
 	c.bool(&f.Ended)
 	c.time(&f.EndedAt)
+	c.time(&f.EndKnownAt)
 	c.float(&f.Value)
 	c.limits(&f.Limits)
 	list(c, &f.Evidence, func(c *codec, e *spc.Evidence) {

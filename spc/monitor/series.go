@@ -252,7 +252,7 @@ func (s *series) afresh() {
 	s.course, s.average = s.c.def.over.start(), average{}
 	s.judged, s.hasPrev = 0, false
 	if s.open != nil {
-		s.open.end(s.c.m.last.LineAt)
+		s.open.end(s.c.m.last.LineAt, s.c.m.last.LineAt)
 		s.open = nil
 	}
 }

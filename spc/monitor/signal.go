@@ -54,7 +54,7 @@ func (s *series) signal(p *point, lim spc.Limits, hits []Hit, guard bool) {
 		s.open = f
 	}
 	f := s.open
-	f.Ended, f.EndedAt = false, time.Time{}
+	f.Ended, f.EndedAt, f.EndKnownAt = false, time.Time{}, time.Time{}
 	if !p.at.Before(f.LastAt) {
 		f.LastPanel, f.LastAt = p.panel, p.at
 	}
@@ -96,12 +96,14 @@ func (s *series) calm(at time.Time) {
 		return
 	}
 	if s.quiet++; s.quiet >= s.c.def.quiet {
-		s.open.end(at)
+		s.open.end(at, s.c.m.last.LineAt)
 		s.open = nil
 	}
 }
 
-func (f *finding) end(at time.Time) { f.Ended, f.EndedAt, f.changed = true, at, true }
+func (f *finding) end(at, known time.Time) {
+	f.Ended, f.EndedAt, f.EndKnownAt, f.changed = true, at, known, true
+}
 
 // jump adds a moving range beyond its limit to the evidence.
 func (f *finding) jump(p *point, mr float64, panels []string) {
