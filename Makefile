@@ -45,9 +45,9 @@ demo: ## install what is missing, build, and run the invented plant; prints the 
 test: ## install what is missing and run all tests
 	@.ci/setup postgres chromium
 	@status=0; \
-	go test $(RACE) -timeout 15m $$(go list ./... | grep -Ev '$(PLAIN)') || status=1; \
+	go test $(RACE) -timeout 9m $$(go list ./... | grep -Ev '$(PLAIN)') || status=1; \
 	plain=$$(go list ./... | grep -E '$(PLAIN)') || exit $$status; \
-	go test -timeout 15m $$plain || status=1; \
+	go test -timeout 9m $$plain || status=1; \
 	exit $$status
 
 .PHONY: check

@@ -30,18 +30,7 @@ func (s *Service) Plan(gauge, product string, at time.Time) (*judge.Plan, error)
 func (s *Service) PlacesOf(row *store.Row) (spc.Result, *judge.Plan, error) {
 	var res spc.Result
 	c := s.cfg.Catalogue()
-	pair := &Checked{Measurement: row.Measurement, GaugeRev: row.GaugeRev, ProductRev: row.ProductRev}
-	var err error
-	if pair.GaugeDef, err = revision[spc.Gauge](c, plant.KindGauge, row.Gauge, row.GaugeRev); err != nil {
-		return res, nil, err
-	}
-	if pair.ProductDef, err = revision[spc.Product](c, plant.KindProduct, row.Product, row.ProductRev); err != nil {
-		return res, nil, err
-	}
-	if pair.GaugeDef.Kind == spc.Dimensions {
-		return res, nil, fmt.Errorf("gauge %s has no places", row.Gauge)
-	}
-	plan, err := s.plan(pair)
+	pair, plan, err := s.judgedBy(c, row)
 	if err != nil {
 		return res, nil, err
 	}
@@ -58,7 +47,7 @@ func (s *Service) PlacesOf(row *store.Row) (spc.Result, *judge.Plan, error) {
 
 // Rests works out, for stored curvature measurements, what is left of each reading after seating and shape terms: um, by place of
 // the gauge, NaN where a place is missing or left out. Measurements that cannot be worked out have none.
-func (s *Service) Rests(rows []*store.Row) ([][]float64, error) {
+func (s *Service) Rests(rows []*store.Row) [][]float64 {
 	c := s.cfg.Catalogue()
 	type key struct {
 		gauge, product string
@@ -74,19 +63,7 @@ func (s *Service) Rests(rows []*store.Row) ([][]float64, error) {
 		k := key{row.Gauge, row.Product, row.GaugeRev, row.ProductRev}
 		plan, seen := plans[k]
 		if !seen {
-			pair := &Checked{Measurement: row.Measurement, GaugeRev: row.GaugeRev, ProductRev: row.ProductRev}
-			var err error
-			if pair.GaugeDef, err = revision[spc.Gauge](c, plant.KindGauge, row.Gauge, row.GaugeRev); err != nil {
-				return nil, err
-			}
-			if pair.ProductDef, err = revision[spc.Product](c, plant.KindProduct, row.Product, row.ProductRev); err != nil {
-				return nil, err
-			}
-			if pair.GaugeDef.Kind != spc.Dimensions {
-				if plan, err = s.plan(pair); err != nil {
-					return nil, err
-				}
-			}
+			_, plan, _ = s.judgedBy(c, row) // nil where there are no places
 			plans[k] = plan
 		}
 		if plan == nil || plan.Basis() == nil {
@@ -112,7 +89,24 @@ func (s *Service) Rests(rows []*store.Row) ([][]float64, error) {
 		}
 		out[i] = rest
 	}
-	return out, nil
+	return out
+}
+
+// judgedBy finds the revisions that a stored curvature measurement was judged by, and their plan.
+func (s *Service) judgedBy(c *plant.Catalogue, row *store.Row) (*Checked, *judge.Plan, error) {
+	pair := &Checked{Measurement: row.Measurement, GaugeRev: row.GaugeRev, ProductRev: row.ProductRev}
+	var err error
+	if pair.GaugeDef, err = revision[spc.Gauge](c, plant.KindGauge, row.Gauge, row.GaugeRev); err != nil {
+		return nil, nil, err
+	}
+	if pair.ProductDef, err = revision[spc.Product](c, plant.KindProduct, row.Product, row.ProductRev); err != nil {
+		return nil, nil, err
+	}
+	if pair.GaugeDef.Kind == spc.Dimensions {
+		return nil, nil, fmt.Errorf("gauge %s has no places", row.Gauge)
+	}
+	plan, err := s.plan(pair)
+	return pair, plan, err
 }
 
 // revision finds one revision of an object by its number.

@@ -25,6 +25,8 @@ const (
 const (
 	// settle is how long after the end of a period its report is issued: what was under way is stored by then.
 	settle = 5 * time.Minute
+	// every is how often schedules are looked at, soon after how long while one waits for its charts.
+	every, soon = time.Minute, 2 * time.Second
 	// patience is how long a report waits for charts that are not up to date before it is issued with that doubt.
 	patience = 15 * time.Minute
 	// madeUpFor is how many ended periods a schedule makes up for when the service was down.
@@ -149,18 +151,22 @@ type Runner struct {
 	tried  map[int64]time.Time // since when a schedule waits for charts that are not up to date
 }
 
-// Run issues what is due each minute until ctx ends.
+// Run issues what is due each minute, sooner while charts are waited for, until ctx ends.
 func (r *Runner) Run(ctx context.Context) {
-	tick := time.NewTicker(time.Minute)
-	defer tick.Stop()
 	for {
+		next := every
 		if err := r.Once(ctx); err != nil && ctx.Err() == nil {
 			r.Log.Error("scheduled reports are not issued; trying again in a minute", "error", err)
 		}
+		r.mu.Lock()
+		if len(r.tried) > 0 {
+			next = soon
+		}
+		r.mu.Unlock()
 		select {
 		case <-ctx.Done():
 			return
-		case <-tick.C:
+		case <-time.After(next):
 		}
 	}
 }
@@ -227,7 +233,7 @@ func (r *Runner) issueDue(ctx context.Context, src *Source, s store.ReportSchedu
 			return err
 		}
 		if len(behind) > 0 && r.waits(s.ID) {
-			return nil // the charts are being worked out: the next minute, or the one after
+			return nil // the charts are being worked out
 		}
 		h.Schedule = s.ID
 		issued, err := Issue(ctx, src.Store, h, inputs)

@@ -12,12 +12,15 @@ import (
 	"sagwatch/spc/changepoint"
 	"sagwatch/spc/fault"
 	"sagwatch/spc/monitor"
+	"sagwatch/spc/refusal"
 	"sagwatch/store"
 )
 
 const (
 	// lookBack is how many cycles before a signal its diagnosis looks at.
 	lookBack = 200
+	// lasting is how many standard errors a change must have measured for it to be looked for once its charts are back.
+	lasting = 4
 	// checksBack is how far back the master's checks are read, for how much they vary.
 	checksBack = 14 * 24 * time.Hour
 )
@@ -93,6 +96,45 @@ func (k *keeper) diagnosePress(ctx context.Context, s *spc.Signal, due, over tim
 	if !over.IsZero() {
 		q.Until = over // what came after is another state of the press
 	}
+	w, err := k.window(ctx, s, names, due)
+	if w == nil {
+		return nil, err
+	}
+	d, err := fault.Diagnose(w, q)
+	if why := new(refusal.Error); errors.Is(err, fault.ErrFew) || errors.As(err, &why) {
+		return nil, nil // the panels do not say
+	} else if err != nil {
+		return nil, err
+	}
+	if !over.IsZero() {
+		returned, persists := fault.Back(w, due, d)
+		if persists {
+			q.Until = due // it goes on below the limits: then all panels tell
+			if more, err := fault.Diagnose(w, q); err == nil {
+				d = more
+			}
+		}
+		d.Returned, d.Persists = returned, persists
+	}
+	return d, nil
+}
+
+// lasts tells whether the panels of a fault whose charts have come back still lie off.
+func (k *keeper) lasts(ctx context.Context, f *spc.Fault, due time.Time) (bool, error) {
+	s, first := strongest(f)
+	if k.conf.Press == nil || stands(first) < lasting {
+		return false, nil // what hardly showed cannot be seen to go on
+	}
+	w, err := k.window(ctx, s, []string{first.Characteristic}, due)
+	if w == nil {
+		return false, err
+	}
+	_, persists := fault.Back(w, due, first)
+	return persists, nil
+}
+
+// window reads the panels of the press about a finding, up to a line time, with the master's checks; nil where there are none.
+func (k *keeper) window(ctx context.Context, s *spc.Signal, names []string, due time.Time) (*fault.Window, error) {
 	back := 2 * lookBack * k.round()
 	if len(k.conf.Press.Moulds) < 2 {
 		back *= 10
@@ -186,27 +228,10 @@ func (k *keeper) diagnosePress(ctx context.Context, s *spc.Signal, due, over tim
 					return nil, store.ErrNotFound
 				}
 			}
-			return k.cfg.Rests(rows)
+			return k.cfg.Rests(rows), nil
 		}
 	}
-	d, err := fault.Diagnose(w, q)
-	if err != nil {
-		if !errors.Is(err, fault.ErrFew) {
-			k.cfg.Log.Info("a signal could not be looked into", "signal", s.ID, "chart", s.Chart, "why", err)
-		}
-		return nil, nil
-	}
-	if !over.IsZero() {
-		returned, persists := fault.Back(w, due, d)
-		if persists {
-			q.Until = due // it goes on below the limits: then all panels tell
-			if more, err := fault.Diagnose(w, q); err == nil {
-				d = more
-			}
-		}
-		d.Returned, d.Persists = returned, persists
-	}
-	return d, nil
+	return w, nil
 }
 
 // value is a characteristic of an observation by its name.

@@ -201,13 +201,12 @@ func (k *keeper) belongs(ctx context.Context, s *spc.Signal, d *spc.Diagnosis) (
 				return f, nil
 			}
 		case !f.Over().Add(persist*k.round()).Before(s.At) && same(true):
-			// Its charts came back long ago; do its panels?
-			_, to := f.Span()
-			was, err := k.diagnose(ctx, strongest(f), s.FoundAt, to)
+			// Its charts came back long ago; did its panels?
+			lasts, err := k.lasts(ctx, f, s.FoundAt)
 			if err != nil {
 				return nil, err
 			}
-			if was.Persists {
+			if lasts {
 				return f, nil
 			}
 		}
@@ -256,7 +255,12 @@ func (k *keeper) look(ctx context.Context, f *spc.Fault) (changed bool, err erro
 	if f.Diagnosis != nil && f.Diagnosis.Due.Equal(due) {
 		return false, nil
 	}
-	d, err := k.diagnose(ctx, strongest(f), due, over)
+	s, first := strongest(f)
+	if over.IsZero() && first.Due.Equal(due) && endOf(s).IsZero() {
+		f.Diagnosis = first // it came just now
+		return true, nil
+	}
+	d, err := k.diagnose(ctx, s, due, over)
 	if err != nil {
 		return false, err
 	}
@@ -264,21 +268,23 @@ func (k *keeper) look(ctx context.Context, f *spc.Fault) (changed bool, err erro
 	return true, nil
 }
 
-// strongest is the finding whose change stood out most when it came.
-func strongest(f *spc.Fault) *spc.Signal {
-	clear := func(d *spc.Diagnosis) float64 {
-		if d == nil || d.SizeSE <= 0 {
-			return 0
-		}
-		return max(d.Size, -d.Size) / d.SizeSE
+// stands is how many standard errors a change measures.
+func stands(d *spc.Diagnosis) float64 {
+	if d.SizeSE <= 0 {
+		return 0
 	}
-	best, at := clear(f.First), &f.Signal
+	return max(d.Size, -d.Size) / d.SizeSE
+}
+
+// strongest is the finding whose change stood out most when it came, with what was said then.
+func strongest(f *spc.Fault) (*spc.Signal, *spc.Diagnosis) {
+	at, first := &f.Signal, f.First
 	for i := range f.Also {
-		if v := clear(f.Also[i].First); v > best {
-			best, at = v, &f.Also[i].Signal
+		if j := &f.Also[i]; stands(j.First) > stands(first) {
+			at, first = &j.Signal, j.First
 		}
 	}
-	return at
+	return at, first
 }
 
 // reconcile withdraws the signals that a re-fold from a line time should have found again and did not. One that has become part

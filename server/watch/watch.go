@@ -21,7 +21,7 @@ type Config struct {
 	Site      string
 	Catalogue func() *plant.Catalogue
 	// Rests works out what is left of the readings of measurements after the shape terms, in um by place; nil: no residual maps.
-	Rests func(rows []*store.Row) ([][]float64, error)
+	Rests func(rows []*store.Row) [][]float64
 	Log   *slog.Logger
 	Now   func() time.Time
 }

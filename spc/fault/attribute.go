@@ -56,7 +56,10 @@ func (s *study) attribute(start int, shape changepoint.Shape) (changepoint.Attri
 	if s.master = s.masterShift(start, shape); s.master != nil {
 		e.Master = &changepoint.MasterChange{Value: s.master.Value, SE: s.master.SE}
 	}
-	e.Maps = s.maps(start, shape, e.Shifts)
+	var err error
+	if e.Maps, err = s.maps(start, shape, e.Shifts); err != nil {
+		return changepoint.Attribution{}, err
+	}
 	a, err := changepoint.Attribute(e)
 	if err != nil {
 		return a, err
@@ -212,10 +215,10 @@ func (s *study) masterShift(start int, shape changepoint.Shape) *spc.MasterShift
 const mapCycles = 16
 
 // maps are the changes of the moulds' mean residuals; nil unless every mould that has a shift has panels on both sides.
-func (s *study) maps(start int, shape changepoint.Shape, shifts []changepoint.StreamShift) []changepoint.ResidualMap {
+func (s *study) maps(start int, shape changepoint.Shape, shifts []changepoint.StreamShift) ([]changepoint.ResidualMap, error) {
 	t := s.t
 	if t.w.Rests == nil {
-		return nil
+		return nil, nil
 	}
 	var moulds []int
 	for _, v := range shifts {
@@ -242,19 +245,19 @@ func (s *study) maps(start int, shape changepoint.Shape, shifts []changepoint.St
 			}
 		}
 		if len(sides[n].before) < 2 || len(sides[n].after) < 1 {
-			return nil
+			return nil, nil
 		}
 	}
 	rests, err := t.w.Rests(panels)
-	if err != nil || len(rests) != len(panels) {
-		return nil
+	if err != nil {
+		return nil, err
 	}
 	places := 0
 	for _, r := range rests {
 		places = max(places, len(r))
 	}
 	if places == 0 {
-		return nil
+		return nil, nil
 	}
 	mean := func(of []int) []float64 {
 		out := make([]float64, places)
@@ -288,7 +291,7 @@ func (s *study) maps(start int, shape changepoint.Shape, shifts []changepoint.St
 		}
 	}
 	if dof < 1 || square == 0 {
-		return nil
+		return nil, nil
 	}
 	sigma := math.Sqrt(square / dof)
 	var out []changepoint.ResidualMap
@@ -300,5 +303,5 @@ func (s *study) maps(start int, shape changepoint.Shape, shifts []changepoint.St
 		}
 		out = append(out, m)
 	}
-	return out
+	return out, nil
 }

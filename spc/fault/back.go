@@ -58,7 +58,8 @@ func Back(w *Window, until time.Time, d *spc.Diagnosis) (returned time.Time, per
 	if series.SD != nil {
 		sub.SD = series.SD[start:]
 	}
-	r, err := changepoint.Find([]changepoint.Stream{sub}, changepoint.Options{Only: changepoint.Step, Resamples: resamples, Seed: 1})
+	o := changepoint.Options{Only: changepoint.Step, Resamples: resamples, Seed: 1}
+	r, err := changepoint.Locate([]changepoint.Stream{sub}, o)
 	if err != nil {
 		return time.Time{}, persists
 	}
@@ -68,11 +69,13 @@ func Back(w *Window, until time.Time, d *spc.Diagnosis) (returned time.Time, per
 		return time.Time{}, persists
 	}
 	was, is := in.mean()-before.mean(), rest.mean()-before.mean()
-	if r.Step.LogLik > clearly/2 && math.Abs(is) < math.Abs(was)/2 {
-		last := min(start+r.Step.Set99.Last, t.cycles-1)
-		return w.Panels[t.last[last]].At, false
+	if r.Step.LogLik <= clearly/2 || math.Abs(is) >= math.Abs(was)/2 {
+		return time.Time{}, persists
 	}
-	return time.Time{}, persists
+	if r, err = changepoint.Find([]changepoint.Stream{sub}, o); err != nil { // how late it may have been
+		return time.Time{}, persists
+	}
+	return w.Panels[t.last[min(start+r.Step.Set99.Last, t.cycles-1)]].At, false
 }
 
 // level is the series of the streams of a cause: the mean of their deviations, a lane's difference, or the cycles' effects.

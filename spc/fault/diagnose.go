@@ -15,9 +15,10 @@ import (
 var ErrFew = errors.New("too few panels around the signal to tell what it is about")
 
 const (
-	// leastCycles and the resamples of the confidence sets.
+	// leastCycles are the fewest that say anything.
 	leastCycles = 6
-	resamples   = 199
+	// resamples of the confidence sets.
+	resamples = 199
 	// otherShape is the weight from which the earlier start of the less likely shape counts too.
 	otherShape = 0.05
 	// sure is the probability from which glass or gauge is said.
@@ -40,17 +41,11 @@ func Diagnose(w *Window, q Question) (*spc.Diagnosis, error) {
 		return nil, ErrFew
 	}
 	s := &study{t: t, q: q, alarm: alarm}
-	if q.Chart == spc.CycleSpread {
-		if err := s.choose(); err != nil {
-			return nil, err
-		}
-		if s.cause.Kind == changepoint.NoCause || s.none > 0.5 {
-			return s.spread()
-		}
-		return s.tell()
-	}
 	if err := s.choose(); err != nil {
 		return nil, err
+	}
+	if q.Chart == spc.CycleSpread && s.none > 0.5 {
+		return s.spread() // no level moved
 	}
 	return s.tell()
 }
@@ -206,13 +201,15 @@ func (s *study) locate(c changepoint.Cause, sets bool) (changepoint.Result, erro
 		for _, j := range s.leave(c) {
 			list = append(list, changepoint.Stream{Name: s.t.moulds[j], Y: p.dev[j], Sigma: p.sigma[j] * math.Sqrt(1+1/math.Max(1, others-float64(len(c.Streams)))), Phi: p.ownPhi})
 		}
-		if o.CommonSize = s.oneSign(list); !o.CommonSize && len(list) > 6 {
-			o.CommonSize = false
-		}
+		o.CommonSize = s.oneSign(list)
 	case changepoint.OneLane:
 		list = []changepoint.Stream{s.laneSeries(c.Lane)}
 	case changepoint.OneProbe:
-		if one, ok := s.probeSeries(c.Probe); ok {
+		one, err := s.probeSeries(c.Probe)
+		if err != nil {
+			return changepoint.Result{}, err
+		}
+		if one.Sigma > 0 {
 			list = []changepoint.Stream{one}
 			break
 		}
@@ -284,10 +281,10 @@ func (s *study) laneSeries(lane string) changepoint.Stream {
 	return out
 }
 
-// probeSeries is the mean of what is left at a place after the shape terms, cycle by cycle.
-func (s *study) probeSeries(place int) (changepoint.Stream, bool) {
+// probeSeries is the mean of what is left at a place after the shape terms, cycle by cycle; without Sigma where that is not known.
+func (s *study) probeSeries(place int) (changepoint.Stream, error) {
 	if s.t.w.Rests == nil {
-		return changepoint.Stream{}, false
+		return changepoint.Stream{}, nil
 	}
 	var panels []int
 	for i := range s.t.cycles {
@@ -298,8 +295,8 @@ func (s *study) probeSeries(place int) (changepoint.Stream, bool) {
 		}
 	}
 	rests, err := s.t.w.Rests(panels)
-	if err != nil || len(rests) != len(panels) {
-		return changepoint.Stream{}, false
+	if err != nil {
+		return changepoint.Stream{}, err
 	}
 	y := make([][]float64, len(s.t.moulds))
 	k := 0
@@ -319,9 +316,9 @@ func (s *study) probeSeries(place int) (changepoint.Stream, bool) {
 	}
 	p := takeApart(y, s.alarm, nil)
 	if s.t.single {
-		return changepoint.Stream{Y: p.dev[0], Sigma: p.wander, Phi: p.follow}, p.wander > 0
+		return changepoint.Stream{Y: p.dev[0], Sigma: p.wander, Phi: p.follow}, nil
 	}
-	return changepoint.Stream{Y: p.effect, Sigma: p.wander, Phi: p.follow}, p.wander > 0
+	return changepoint.Stream{Y: p.effect, Sigma: p.wander, Phi: p.follow}, nil
 }
 
 // tell puts the diagnosis together.

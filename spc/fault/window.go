@@ -33,7 +33,7 @@ type Window struct {
 	Panels          []Panel
 	Checks          []Check // in order of measuring
 	// Rests works out what is left of the readings of panels (by index) after the shape terms, in um by place, NaN where a
-	// place is missing; nil: not known.
+	// place is missing, one list a panel; nil: not known. Its error ends the diagnosis.
 	Rests func(panels []int) ([][]float64, error)
 }
 
