@@ -17,6 +17,16 @@ import (
 // findingOf says what is known of a signal when its cause is looked for.
 func findingOf(g *store.Signal, c spc.Chart) plant.Finding {
 	f := plant.Finding{Characteristic: c.Characteristic}
+	if d := g.Diagnosis; d != nil {
+		f.Extent, f.Change = d.Extent, d.Change
+		if d.Kind != spc.KindUndetermined {
+			f.Kind = d.Kind
+		}
+		if d.Characteristic != "" {
+			f.Characteristic = d.Characteristic
+		}
+		return f
+	}
 	switch kind, _, _ := strings.Cut(g.Stream, ":"); {
 	case kind == "probe":
 		f.Kind, f.Extent = "gauge", "one-probe"

@@ -54,13 +54,12 @@ func (s *Server) risks(ctx context.Context, g *store.Signal) ([]store.HoldPredic
 func (s *Server) riskUntil(ctx context.Context, g *store.Signal) (time.Time, error) {
 	var until time.Time
 	after := func(t time.Time) time.Time { return t.Truncate(time.Microsecond).Add(time.Microsecond) }
-	if d := g.Diagnosis; !g.Going() {
-		switch {
-		case d != nil && !d.Returned.IsZero():
-			until = after(d.Returned)
-		case d == nil || !d.Persists:
-			until = after(g.Over())
-		}
+	switch d := g.Diagnosis; {
+	case g.Lasts():
+	case d != nil && !d.Returned.IsZero():
+		until = after(d.Returned)
+	default:
+		until = after(g.Over())
 	}
 	if g.State == store.SignalClosed {
 		log, err := s.store.SignalLog(ctx, s.site, g.ID)
@@ -85,10 +84,6 @@ func (s *Server) riskUntil(ctx context.Context, g *store.Signal) (time.Time, err
 
 // gaugeRisks are what a gauge measured since the last good check before a fault began.
 func (s *Server) gaugeRisks(ctx context.Context, g *store.Signal, gauge string, until time.Time) ([]store.HoldPredicate, error) {
-	checks, err := s.store.Checks(ctx, s.site, gauge)
-	if err != nil {
-		return nil, err
-	}
 	began := g.At
 	if d := g.Diagnosis; d != nil {
 		began = d.EarliestMeasured
@@ -96,11 +91,9 @@ func (s *Server) gaugeRisks(ctx context.Context, g *store.Signal, gauge string, 
 			began = d.Earliest
 		}
 	}
-	var good time.Time
-	for _, c := range checks {
-		if c.Verdict == spc.Conforms && !c.MeasuredAt.After(began) && c.MeasuredAt.After(good) {
-			good = c.MeasuredAt
-		}
+	good, err := s.store.GaugeAtRisk(ctx, s.site, gauge, began)
+	if err != nil {
+		return nil, err
 	}
 	if good.IsZero() {
 		good = began.Add(-time.Microsecond)

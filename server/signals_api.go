@@ -92,7 +92,7 @@ func signalOf(g *store.Signal) signalJSON {
 			out.Gauge = word(d.Gauge)
 		}
 	}
-	if !g.Going() {
+	if !g.Lasts() {
 		out.EndedAt = &last
 	}
 	return out
@@ -211,13 +211,14 @@ func (s *Server) postClose(w http.ResponseWriter, r *http.Request) error {
 func (s *Server) changeSignal(w http.ResponseWriter, r *http.Request, c store.SignalChange) error {
 	id := chi.URLParam(r, "id")
 	c.By = source(r.Context())
-	if was, err := s.store.Signal(r.Context(), s.site, id); err != nil {
+	was, err := s.store.Signal(r.Context(), s.site, id)
+	if err != nil {
 		return err
 	} else if !c.FixedFrom.IsZero() && !c.FixedFrom.After(was.At) {
 		return badInput("fixed_from", "fixed_from %s is not after the signal, which began at %s.",
 			c.FixedFrom.UTC().Format(time.RFC3339), was.At.UTC().Format(time.RFC3339))
 	}
-	if err := s.store.ChangeSignal(r.Context(), s.site, id, c); err != nil {
+	if err := s.change(r.Context(), &was, c); err != nil {
 		return err
 	}
 	g, err := s.store.Signal(r.Context(), s.site, id)
@@ -229,4 +230,17 @@ func (s *Server) changeSignal(w http.ResponseWriter, r *http.Request, c store.Si
 		return err
 	}
 	return writeJSON(w, http.StatusOK, shown)
+}
+
+// change does to a signal what a person wants; closing keeps how many panels were at risk.
+func (s *Server) change(ctx context.Context, was *store.Signal, c store.SignalChange) error {
+	if c.State == store.SignalClosed {
+		risk, err := s.atRisk(ctx, was)
+		if err != nil {
+			return err
+		}
+		n := int64(risk.Count)
+		c.AtRisk = &n
+	}
+	return s.store.ChangeSignal(ctx, s.site, was.ID, c)
 }

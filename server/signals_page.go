@@ -205,7 +205,11 @@ func (s *Server) changeFromPage(w http.ResponseWriter, r *http.Request, c store.
 	}
 	id := chi.URLParam(r, "id")
 	c.By = source(r.Context())
-	if err := s.store.ChangeSignal(r.Context(), s.site, id, c); err != nil {
+	was, err := s.store.Signal(r.Context(), s.site, id)
+	if err != nil {
+		return err
+	}
+	if err := s.change(r.Context(), &was, c); err != nil {
 		return err
 	}
 	http.Redirect(w, r, present.SignalHref(id), http.StatusSeeOther)

@@ -33,7 +33,7 @@ const OtherCause = "other"
 
 // Words with which a signal is diagnosed.
 var (
-	SignalKinds   = []string{"glass", "gauge", "undetermined"}
-	SignalExtents = []string{"one-stream", "several-streams", "one-lane", "all-streams", "one-probe", "whole-gauge"}
-	SignalChanges = []string{"step", "drift", "spread"}
+	SignalKinds   = []string{KindGlass, KindGauge, KindUndetermined}
+	SignalExtents = []string{ExtentOneStream, ExtentSeveralStreams, ExtentOneLane, ExtentAllStreams, ExtentOneProbe, ExtentWholeGauge}
+	SignalChanges = []string{ChangeStep, ChangeDrift, ChangeSpread}
 )

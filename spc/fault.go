@@ -40,6 +40,9 @@ func (f *Fault) Going() bool {
 	return false
 }
 
+// Lasts is true while a fault is not known to be over: a chart has not come back, or the panels clearly have not.
+func (f *Fault) Lasts() bool { return f.Going() || f.Diagnosis != nil && f.Diagnosis.Persists }
+
 // Span is from the first signalling panel of any chart to the last.
 func (f *Fault) Span() (from, to time.Time) {
 	from, to = f.At, f.LastAt

@@ -120,7 +120,7 @@ func signalEntries(f LineFacts) (out []ui.Entry) {
 		}
 		c := f.Charts[g.Chart]
 		text := ui.Sentence{}.Link(signalTitle(c, g), "/signals/"+url.PathEscape(g.ID)).And(". First panel " + g.Panel + ".")
-		if g.Ended && standing(g) {
+		if !g.Lasts() && standing(g) {
 			text = text.And(" It has come back since.")
 		}
 		out = append(out, ui.Entry{ID: "sig-" + g.ID, At: ui.Moment(g.At.In(f.Now.Location()), f.Now), State: SignalState(g.State), Text: text})
@@ -200,7 +200,7 @@ func pressState(f LineFacts, p *PressFacts, signals []*store.Signal) ui.State {
 	open, acknowledged, back := 0, 0, 0
 	for _, g := range signals {
 		switch {
-		case g.Ended:
+		case !g.Lasts():
 			back++
 		case g.State == store.SignalOpen:
 			open++

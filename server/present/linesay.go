@@ -66,7 +66,7 @@ func presses(ids []string) string {
 // first: a mould's before the press's, the radius before what follows from it, then the earliest.
 func leads(f LineFacts) (now, ended []*store.Signal) {
 	for i := range f.Signals {
-		if g := &f.Signals[i]; standing(g) && g.Ended {
+		if g := &f.Signals[i]; standing(g) && !g.Lasts() {
 			ended = append(ended, g)
 		} else if standing(g) {
 			now = append(now, g)

@@ -232,9 +232,7 @@ func (d *SignalData) statement(v View, c spc.Chart, q Quantity, whose string) ui
 		doubt = doubt.And(" The last point in it was at " + v.Moment(g.LastAt) + ".")
 	}
 	st.Doubts = append(st.Doubts, doubt)
-	if c.Press != "" {
-		st.Doubts = append(st.Doubts, ui.Say("Glass or gauge cannot be told from one chart: turn one panel by half a turn and measure it twice; what turns with the panel is glass."))
-	}
+	st.Doubts = append(st.Doubts, told(v, &g.Fault)...)
 	return st
 }
 

@@ -2,6 +2,7 @@ package present_test
 
 import (
 	"encoding/json"
+	"strings"
 	"testing"
 	"time"
 
@@ -124,4 +125,28 @@ func TestSetUp(t *testing.T) {
 	require.Len(t, k.Differs.Rows, 3, "when they came, mould, readings")
 	require.Equal(t, []string{"Mould", "7", "none"}, []string{k.Differs.Rows[1].Cells[0].Text, k.Differs.Rows[1].Cells[1].Text, k.Differs.Rows[1].Cells[2].Text})
 	require.Equal(t, []string{"Two readings, the first at place 2", "2", "2.5"}, []string{k.Differs.Rows[2].Cells[0].Text, k.Differs.Rows[2].Cells[1].Text, k.Differs.Rows[2].Cells[2].Text})
+}
+
+// What the panels tell stands under the headline, with its doubt; nothing is said that nobody asked.
+func TestSignalTellsWhatItIsAbout(t *testing.T) {
+	about := func(d *spc.Diagnosis) string {
+		g := aSignal(store.SignalOpen)
+		g.Diagnosis = d
+		var out []string
+		for _, s := range present.Signal(looking, ui.Frame{}, present.SignalData{Signal: g, Def: ofMould}).Statement.Doubts {
+			out = append(out, s.String())
+		}
+		return strings.Join(out, " ")
+	}
+	require.NotContains(t, about(nil), "glass")
+	sure := &spc.Diagnosis{Kind: spc.KindGlass, KindProbability: 0.987, Extent: spc.ExtentSeveralStreams, ExtentShare: 0.91, Streams: []string{"mould:3", "mould:7"}, Change: spc.ChangeDrift,
+		Began: now.Add(-time.Hour), Earliest: now.Add(-2 * time.Hour), Latest: now.Add(-30 * time.Minute)}
+	require.Contains(t, about(sure), "It lies in the glass (98 %).")
+	require.Contains(t, about(sure), "It concerns mould 3 and mould 7 (91 %): a drift since")
+	sure.Persists = true
+	require.Contains(t, about(sure), "the panels have not")
+	open := &spc.Diagnosis{Kind: spc.KindUndetermined, Extent: spc.ExtentAllStreams, ExtentShare: 0.7, Streams: []string{"press:A"}, Change: spc.ChangeStep, Open: true}
+	require.Contains(t, about(open), "Glass or gauge is not settled: measure the master")
+	require.Contains(t, about(open), "all moulds (70 %): a step since")
+	require.Contains(t, about(open), "may have begun before")
 }

@@ -359,7 +359,7 @@ func (in *HandOverInputs) signals(ctx context.Context, src *Source, press string
 			charts[fold] = watch.Charts(src.Catalogue, g.Press, g.Gauge)
 		}
 		h := HandOverSignal{ID: g.ID, Press: g.Press, Gauge: g.Gauge, Product: g.Product, Stream: g.Stream, Words: g.Words, Panel: g.Panel, At: g.At, LastAt: g.LastAt, Known: g.Known, Changed: g.Changed,
-			State: g.State, Ended: g.Ended, Value: Number(g.Value), Lower: None, Upper: None, Sigma: Number(g.Limits.Sigma)}
+			State: g.State, Ended: !g.Lasts(), Value: Number(g.Value), Lower: None, Upper: None, Sigma: Number(g.Limits.Sigma)}
 		if c := closed[g.ID]; c != nil && g.State == store.SignalClosed {
 			h.Cause, h.Action = c.Cause, c.Action
 		}

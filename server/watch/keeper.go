@@ -36,6 +36,7 @@ type keeper struct {
 	late   []string  // panels that notices named since
 	config bool      // the configuration may have changed
 	told   bool
+	busy   bool // what was told of is being worked out, and not all of it is stored
 	count  int64
 
 	// The rest belongs to run, under state when pages look.
@@ -90,7 +91,7 @@ func (k *keeper) tell(n store.Notice) {
 
 func (k *keeper) lag() Lag {
 	k.mu.Lock()
-	l := Lag{Fold: k.fold, Behind: k.told, Count: k.count}
+	l := Lag{Fold: k.fold, Behind: k.told || k.busy, Count: k.count}
 	k.mu.Unlock()
 	k.state.RLock()
 	defer k.state.RUnlock()
@@ -113,14 +114,14 @@ func (k *keeper) run(ctx context.Context) {
 		}
 		if err := k.catchUp(ctx); err != nil && ctx.Err() == nil {
 			k.cfg.Log.Error("charts are not up to date; trying again", "fold", k.fold, "error", err)
+			k.mu.Lock()
+			k.config, k.told = true, true
+			k.mu.Unlock()
 			select {
 			case <-ctx.Done():
 				return
 			case <-time.After(retry):
 			}
-			k.mu.Lock()
-			k.config, k.told = true, true
-			k.mu.Unlock()
 			k.monitor = nil // what failed half-way is not built upon
 			select {
 			case k.wake <- struct{}{}:
@@ -134,8 +135,13 @@ func (k *keeper) run(ctx context.Context) {
 func (k *keeper) catchUp(ctx context.Context) error {
 	k.mu.Lock()
 	from, late, config := k.from, k.late, k.config
-	k.from, k.late, k.config, k.told = time.Time{}, nil, false, false
+	k.from, k.late, k.config, k.told, k.busy = time.Time{}, nil, false, false, true
 	k.mu.Unlock()
+	defer func() {
+		k.mu.Lock()
+		k.busy = false
+		k.mu.Unlock()
+	}()
 	save := store.Fold{Press: k.press, Gauge: k.gauge, Fold: k.fold}
 	var restart *time.Time // line time from which known signals are in question
 	if config || k.monitor == nil {

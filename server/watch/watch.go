@@ -116,7 +116,7 @@ func (w *Watcher) keeper(press, gauge string) (*keeper, bool) {
 type Lag struct {
 	Fold   string
 	LastAt time.Time // line time of the last panel folded; zero: none
-	Behind bool      // told of changes that are not folded yet
+	Behind bool      // told of changes that are not folded yet, or whose signals are not stored yet
 	Count  int64     // observations folded since the start
 }
 
