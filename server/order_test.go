@@ -77,9 +77,10 @@ func TestOrderOfArrivalLeavesNoTrace(t *testing.T) {
 	}
 	var want string
 	inOrder.eventually("a signal on mould 2 and a fold at rest", func() bool {
+		found := len(inOrder.get("/api/v1/signals?state=open")["signals"].([]any)) > 0 // asked first: what stands then has it
 		before := want
 		want = inOrder.standing()
-		return before == want && len(inOrder.get("/api/v1/signals?state=open")["signals"].([]any)) > 0
+		return found && before == want
 	})
 	require.Contains(t, want, `"mould:2"`)
 	require.Contains(t, want, "beyond upper limit")

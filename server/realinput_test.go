@@ -345,9 +345,10 @@ func TestPublishedSeriesInAnyOrder(t *testing.T) {
 	inOrder.judged()
 	var want string
 	inOrder.eventually("the fold at rest", func() bool {
+		found := len(inOrder.signalsOf("line-sites")) > 0 // asked first: what stands then has it
 		before := want
 		want = inOrder.standing()
-		return before == want && len(inOrder.signalsOf("line-sites")) > 0
+		return found && before == want
 	})
 
 	s := startReal(t)
